@@ -1,0 +1,181 @@
+package peak
+
+import "time"
+
+// Event is something that happened, decided by the core or reported to it.
+type Event interface {
+	// Type is the event's CloudEvents type.
+	Type() string
+	// When is the moment it happened, since the stream began.
+	When() time.Duration
+}
+
+// The types of the durable events.
+const (
+	TypePullStarted     = "thimbled.pull.started"
+	TypePullEnded       = "thimbled.pull.ended"
+	TypeHoldReached     = "thimbled.hold.reached"
+	TypeZeroSet         = "thimbled.zero.set"
+	TypeTareSet         = "thimbled.tare.set"
+	TypeJobOpened       = "thimbled.job.opened"
+	TypeTestEnded       = "thimbled.test.ended"
+	TypeItemInspected   = "thimbled.item.inspected"
+	TypeInstrumentLost  = "thimbled.instrument.lost"
+	TypeInstrumentFound = "thimbled.instrument.found"
+	TypeDaemonStarted   = "thimbled.daemon.started"
+	TypeDaemonStopped   = "thimbled.daemon.stopped"
+	TypeCommandRefused  = "thimbled.command.refused"
+)
+
+// PullStarted says that the confirmed force reached the start level.
+type PullStarted struct {
+	Pull int64
+	// StartedAt is the time of the first reading of the pull.
+	StartedAt time.Duration
+	// ZeroBefore is the mean net force of the last settling time before the
+	// force began to rise; unknown when nothing was seen at rest.
+	ZeroBefore Maybe[Force]
+	// Zero and Tare are the offsets in force during the pull.
+	Zero, Tare Force
+	// Required, Limit and Hold are what the pull is judged by, if anything.
+	Requirement Maybe[Requirement]
+	// Job is the job the pull belongs to; empty if none.
+	Job string
+}
+
+// HoldReached says that the required force was held for the required time.
+type HoldReached struct {
+	Pull      int64
+	ReachedAt time.Duration
+	Hold      time.Duration
+}
+
+// PullEnded carries everything that was found out about one pull.
+type PullEnded struct {
+	Pull        int64
+	StartedAt   time.Duration
+	EndedAt     Maybe[time.Duration] // unknown when the stream stopped first
+	DecidedAt   time.Duration        // when the last evidence came in
+	Peak        Maybe[Force]         // highest confirmed force
+	PeakAt      time.Duration
+	Highest     Force // highest good reading, confirmed or not
+	Requirement Maybe[Requirement]
+	Hold        Hold
+	LongestGap  time.Duration // zero when there was no gap
+	// PressureAtPeak is the pressure known at the peak.
+	PressureAtPeak        Maybe[Pressure]
+	ZeroBefore, ZeroAfter Maybe[Force]
+	Zero, Tare            Force
+	Verdict               Verdict
+	Reasons               []Reason
+	Job                   string
+}
+
+// ZeroShift is the zero after less the zero before the pull.
+func (e PullEnded) ZeroShift() Maybe[Force] {
+	if !e.ZeroBefore.Known || !e.ZeroAfter.Known {
+		return Maybe[Force]{}
+	}
+	return Known(e.ZeroAfter.Value - e.ZeroBefore.Value)
+}
+
+// Hold is the longest unbroken time at or above the required force.
+type Hold struct {
+	For      time.Duration
+	From, To Maybe[time.Duration] // unknown when the required force was never confirmed
+}
+
+// ZeroSet says that the zero moved: by a person's command, at start, or by
+// tracking (reported once per division, not per step).
+type ZeroSet struct {
+	At       time.Duration
+	Old, New Force
+	By       string
+}
+
+// TareSet says that the tare changed.
+type TareSet struct {
+	At       time.Duration
+	Old, New Force
+	By       string
+}
+
+// JobOpened says that the pulls to come belong to a job.
+type JobOpened struct {
+	At  time.Duration
+	Job Job
+	By  string
+}
+
+// TestEnded says that all the pulls of a job were made.
+type TestEnded struct {
+	At      time.Duration
+	Job     Job
+	Verdict Verdict
+	Reasons []Reason
+	Pulls   []int64
+}
+
+// InstrumentLost says that an instrument no longer gives good readings.
+type InstrumentLost struct {
+	At         time.Duration
+	Instrument string
+	Why        string
+	Since      time.Duration // the last good reading, or the start
+}
+
+// InstrumentFound says that good readings are back.
+type InstrumentFound struct {
+	At         time.Duration
+	Instrument string
+	Since      time.Duration // when it had been lost
+}
+
+// DaemonStarted opens a run of the daemon.
+type DaemonStarted struct {
+	At           time.Duration
+	Version      string
+	ConfigDigest string
+	CleanBefore  bool // the run before ended with a DaemonStopped
+}
+
+// DaemonStopped closes a run of the daemon.
+type DaemonStopped struct {
+	At    time.Duration
+	Clean bool
+	Why   string
+}
+
+// CommandRefused answers a command that changed nothing. It is a reply, not
+// a durable event.
+type CommandRefused struct {
+	At      time.Duration
+	Command string
+	Why     string
+}
+
+func (PullStarted) Type() string     { return TypePullStarted }
+func (PullEnded) Type() string       { return TypePullEnded }
+func (HoldReached) Type() string     { return TypeHoldReached }
+func (ZeroSet) Type() string         { return TypeZeroSet }
+func (TareSet) Type() string         { return TypeTareSet }
+func (JobOpened) Type() string       { return TypeJobOpened }
+func (TestEnded) Type() string       { return TypeTestEnded }
+func (InstrumentLost) Type() string  { return TypeInstrumentLost }
+func (InstrumentFound) Type() string { return TypeInstrumentFound }
+func (DaemonStarted) Type() string   { return TypeDaemonStarted }
+func (DaemonStopped) Type() string   { return TypeDaemonStopped }
+func (CommandRefused) Type() string  { return TypeCommandRefused }
+
+func (e PullStarted) When() time.Duration     { return e.StartedAt }
+func (e PullEnded) When() time.Duration       { return e.DecidedAt }
+func (e HoldReached) When() time.Duration     { return e.ReachedAt }
+func (e ZeroSet) When() time.Duration         { return e.At }
+func (e TareSet) When() time.Duration         { return e.At }
+func (e JobOpened) When() time.Duration       { return e.At }
+func (e TestEnded) When() time.Duration       { return e.At }
+func (e InstrumentLost) When() time.Duration  { return e.At }
+func (e InstrumentFound) When() time.Duration { return e.At }
+func (e DaemonStarted) When() time.Duration   { return e.At }
+func (e DaemonStopped) When() time.Duration   { return e.At }
+func (e CommandRefused) When() time.Duration  { return e.At }

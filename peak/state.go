@@ -1,0 +1,47 @@
+package peak
+
+import "time"
+
+// Phase says in one word what the bench is doing.
+type Phase string
+
+// The phases.
+const (
+	PhaseNotReady Phase = "not-ready" // no fresh, good force
+	PhaseAtRest   Phase = "at-rest"
+	PhasePulling  Phase = "pulling" // a pull is on, below the required force
+	PhaseHolding  Phase = "holding" // at or above the required force
+)
+
+// State is what the core knows now. It is a copy: the core does not change it
+// afterwards.
+type State struct {
+	// At is the time of the last input.
+	At time.Duration
+	// TakenAt is the time of the last reading, good or bad.
+	TakenAt time.Duration
+	// Quality is that of the last reading. NotReady before the first.
+	Quality Quality
+	Phase   Phase
+	// Net is the last good reading less zero and tare; unknown while the
+	// last reading is bad or too old.
+	Net      Maybe[Force]
+	Pressure Maybe[Pressure]
+	Zero     Force
+	Tare     Force
+	// Stable says that the force spread no more than motion over settle.
+	Stable bool
+	// Tracking says that zero tracking may move the zero now.
+	Tracking bool
+	// Pull is the number of the pull on show: the one in hand, else the last
+	// one; 0 before the first.
+	Pull        int64
+	InPull      bool
+	Peak        Maybe[Force]
+	Highest     Maybe[Force]
+	Requirement Maybe[Requirement]
+	// Hold is the longest hold of the pull on show, HoldNow the running one.
+	Hold, HoldNow time.Duration
+	Verdict       Verdict // of the last pull; empty before the first and during a pull
+	Job           string
+}

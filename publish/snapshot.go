@@ -1,0 +1,145 @@
+package publish
+
+import (
+	"context"
+	"encoding/json"
+	"time"
+
+	"thimbled/peak"
+)
+
+// Records is the journal as its readers see it.
+type Records interface {
+	// Next returns the record after the given number; it waits until there is
+	// one. After 0 it returns the first.
+	Next(ctx context.Context, after uint64) (Record, error)
+	// Last returns the number of the last durable record, 0 if there is none.
+	Last() uint64
+}
+
+// Instrument is what is known of one instrument.
+type Instrument struct {
+	Name string
+	// LastGood is the time of the last good reading since the stream began;
+	// unknown before the first.
+	LastGood peak.Maybe[time.Duration]
+	Quality  peak.Quality // of the last reading
+	Lost     bool
+	Why      string // why the last reading was bad; empty if it was good
+}
+
+// Snapshot is everything that the outside may know at one moment. It is never
+// changed once made.
+type Snapshot struct {
+	Bench       string
+	Version     string
+	Clock       Clock
+	State       peak.State
+	Instruments []Instrument
+	// JournalRecords is the number of the last durable record.
+	JournalRecords uint64
+	// JournalFailed says why no record can be written; empty while it can.
+	JournalFailed string
+}
+
+// Span is the range of net force since the message before.
+type Span struct {
+	Min, Max peak.Maybe[peak.Force]
+}
+
+// reading is a live reading as it is published.
+type reading struct {
+	TakenAt  stamp      `json:"taken_at"`
+	Age      seconds    `json:"age_seconds"`
+	Quality  string     `json:"quality"`
+	State    peak.Phase `json:"state"`
+	Force    *newtons   `json:"force_newtons"`
+	Min      *newtons   `json:"min_newtons"`
+	Max      *newtons   `json:"max_newtons"`
+	Pressure *int64     `json:"pressure_pascals"`
+	Pull     int64      `json:"pull"`
+	Peak     *newtons   `json:"peak_newtons"`
+	Required *newtons   `json:"required_newtons"`
+	Limit    *newtons   `json:"limit_newtons"`
+	Hold     seconds    `json:"hold_seconds"`
+}
+
+// EncodeReading puts the live reading of a snapshot into the encoding of the
+// contract. now is the elapsed time at which it is sent: the age counts from
+// the moment the reading was taken.
+func EncodeReading(s *Snapshot, span Span, now time.Duration) json.RawMessage {
+	d := demandOf(s.State.Requirement)
+	data, err := marshal(reading{
+		TakenAt: stamp(s.Clock.Wall(s.State.TakenAt)), Age: seconds(max(0, now-s.State.TakenAt)),
+		Quality: s.State.Quality.String(), State: s.State.Phase,
+		Force: maybeNewtons(s.State.Net), Min: maybeNewtons(span.Min), Max: maybeNewtons(span.Max),
+		Pressure: maybePascals(s.State.Pressure), Pull: s.State.Pull, Peak: maybeNewtons(s.State.Peak),
+		Required: d.Required, Limit: d.Limit, Hold: seconds(s.State.Hold),
+	})
+	if err != nil {
+		panic("encode reading: " + err.Error()) // the payload is ours and always encodes
+	}
+	return data
+}
+
+// state is the last known state as it is published.
+type state struct {
+	reading
+	Bench          string            `json:"bench"`
+	Version        string            `json:"version"`
+	Zero           newtons           `json:"zero_newtons"`
+	Tare           newtons           `json:"tare_newtons"`
+	Stable         bool              `json:"stable"`
+	Tracking       bool              `json:"zero_tracking"`
+	InPull         bool              `json:"in_pull"`
+	Verdict        peak.Verdict      `json:"verdict"`
+	Job            string            `json:"job"`
+	Instruments    []instrumentState `json:"instruments"`
+	JournalRecords uint64            `json:"journal_records"`
+	JournalFailed  string            `json:"journal_failed"`
+}
+
+type instrumentState struct {
+	Name    string   `json:"instrument"`
+	Good    bool     `json:"good"`
+	Lost    bool     `json:"lost"`
+	Why     string   `json:"why"`
+	LastAge *seconds `json:"last_good_age_seconds"`
+}
+
+// EncodeState puts the whole snapshot into the encoding of the contract, as it
+// is sent on bench.<id>.state and in answer to the status request.
+func EncodeState(s *Snapshot, now time.Duration) json.RawMessage {
+	d := demandOf(s.State.Requirement)
+	out := state{
+		reading: reading{
+			TakenAt: stamp(s.Clock.Wall(s.State.TakenAt)), Age: seconds(max(0, now-s.State.TakenAt)),
+			Quality: s.State.Quality.String(), State: s.State.Phase, Force: maybeNewtons(s.State.Net),
+			Min: maybeNewtons(s.State.Net), Max: maybeNewtons(s.State.Net),
+			Pressure: maybePascals(s.State.Pressure), Pull: s.State.Pull, Peak: maybeNewtons(s.State.Peak),
+			Required: d.Required, Limit: d.Limit, Hold: seconds(s.State.Hold),
+		},
+		Bench: s.Bench, Version: s.Version, Zero: newtons(s.State.Zero), Tare: newtons(s.State.Tare),
+		Stable: s.State.Stable, Tracking: s.State.Tracking, InPull: s.State.InPull, Verdict: s.State.Verdict,
+		Job: s.State.Job, Instruments: instrumentStates(s, now),
+		JournalRecords: s.JournalRecords, JournalFailed: s.JournalFailed,
+	}
+	data, err := marshal(out)
+	if err != nil {
+		panic("encode state: " + err.Error()) // the payload is ours and always encodes
+	}
+	return data
+}
+
+func instrumentStates(s *Snapshot, now time.Duration) []instrumentState {
+	out := make([]instrumentState, 0, len(s.Instruments))
+	for _, i := range s.Instruments {
+		is := instrumentState{Name: i.Name, Good: i.Quality == peak.Good && i.LastGood.Known, Lost: i.Lost, Why: i.Why}
+		if i.LastGood.Known {
+			age := seconds(max(0, now-i.LastGood.Value))
+			is.LastAge = &age
+		}
+		out = append(out, is)
+	}
+	return out
+}
