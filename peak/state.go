@@ -45,3 +45,47 @@ type State struct {
 	Verdict       Verdict // of the last pull; empty before the first and during a pull
 	Job           string
 }
+
+// State returns what the core knows now.
+func (m *Machine) State() State {
+	s := State{
+		At: m.now, TakenAt: m.reading.At, Quality: m.reading.Quality, Phase: m.phase(),
+		Pressure: m.pressure.value(m.now), Zero: m.zero.zero, Tare: m.zero.tare,
+		Stable: m.fresh() && m.stable(), Tracking: m.fresh() && m.zero.tracking,
+		Pull: m.pull.number, InPull: m.pulling, Peak: m.pull.peak, Requirement: m.requirement(),
+		Hold: m.pull.hold.longest.For, HoldNow: m.pull.hold.now(), Job: m.test.job.ID,
+	}
+	if m.reading.Quality == Good && m.fresh() {
+		s.Net = Known(m.net)
+	}
+	if m.pull.peak.Known {
+		s.Highest = Known(m.pull.highest)
+	}
+	if !m.pulling {
+		s.Verdict, s.HoldNow = m.verdict, 0
+	}
+	return s
+}
+
+func (m *Machine) phase() Phase {
+	switch {
+	case !m.fresh():
+		return PhaseNotReady
+	case !m.pulling || m.pull.end.ended:
+		return PhaseAtRest
+	case m.pull.hold.running:
+		return PhaseHolding
+	}
+	return PhasePulling
+}
+
+// requirement is what the pull in hand, or else the next one, is judged by.
+func (m *Machine) requirement() Maybe[Requirement] {
+	switch {
+	case m.pulling:
+		return m.pull.requirement
+	case m.test.open:
+		return Known(m.test.job.Requirement)
+	}
+	return m.set.Standing
+}

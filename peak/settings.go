@@ -1,0 +1,88 @@
+package peak
+
+import (
+	"errors"
+	"time"
+)
+
+// Settings are the levels and times that the core works by.
+type Settings struct {
+	// Capacity is the bench's rated force, Division the indicator's step.
+	Capacity, Division Force
+	Capture            Capture
+	Zero               Zeroing
+	// Standing is what every pull without a job is judged by; unknown leaves
+	// such pulls unassigned.
+	Standing Maybe[Requirement]
+}
+
+// Capture says when a pull starts and ends and what is remarkable in it.
+type Capture struct {
+	// StartAbove is the confirmed net force that starts a pull.
+	StartAbove Force
+	// EndBelow ends a pull when the confirmed net force stays at or below it
+	// for EndAfter. It must be below StartAbove.
+	EndBelow Force
+	EndAfter time.Duration
+	// MaxGap is the longest time between two neighbouring good readings that
+	// still counts as having watched.
+	MaxGap time.Duration
+	// SuddenLoss of the pull's peak so far within SuddenLossWithin is a sudden
+	// loss of load.
+	SuddenLoss       Ratio
+	SuddenLossWithin time.Duration
+}
+
+// Zeroing says how zero is kept.
+type Zeroing struct {
+	// TrackWithin is the highest gross force that tracking takes for no load;
+	// 0 turns tracking off.
+	TrackWithin Force
+	// Rate is the most that tracking moves zero, per second.
+	Rate Force
+	// Range is how far zero may be from the zero set last by a person or at
+	// start.
+	Range Force
+	// Motion is the greatest spread over Settle that counts as stable.
+	Motion Force
+	Settle time.Duration
+	// ShiftLimit is the greatest zero shift of a pull that counts.
+	ShiftLimit Force
+	// PressurisedAbove is the pressure from which the bench counts as
+	// pressurised.
+	PressurisedAbove Pressure
+}
+
+// Start is what the core goes on from.
+type Start struct {
+	At         time.Duration
+	LastPull   int64 // number of the last pull, 0 for none
+	Zero, Tare Force
+}
+
+// Errors of a requirement that no pull could be judged by.
+var (
+	ErrRequiredTooLow = errors.New("the required force must be at least the level that starts a pull")
+	ErrLimitTooLow    = errors.New("the limit must not be below the required force")
+	ErrHoldNegative   = errors.New("the hold must not be negative")
+	ErrGuardNegative  = errors.New("the guard must not be negative")
+	ErrAboveCapacity  = errors.New("the required force is above the bench's capacity")
+)
+
+// Check says whether pulls captured with these settings can be judged by r.
+func (s Settings) Check(r Requirement) error {
+	required := r.Required()
+	switch {
+	case r.Guard < 0:
+		return ErrGuardNegative
+	case r.Hold < 0:
+		return ErrHoldNegative
+	case required < s.Capture.StartAbove:
+		return ErrRequiredTooLow
+	case required > s.Capacity:
+		return ErrAboveCapacity
+	case r.Limit.Known && r.Limit.Value < required:
+		return ErrLimitTooLow
+	}
+	return nil
+}
