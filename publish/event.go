@@ -65,15 +65,7 @@ func AppendEnvelope(b []byte, bench string, number uint64, e Event) []byte {
 }
 
 // appendString appends s as a JSON string.
-func appendString(b []byte, s string) []byte {
-	var buf bytes.Buffer
-	enc := json.NewEncoder(&buf)
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(s); err != nil {
-		panic(fmt.Sprintf("encode string: %v", err)) // a string always encodes
-	}
-	return append(b, bytes.TrimSuffix(buf.Bytes(), []byte("\n"))...)
-}
+func appendString(b []byte, s string) []byte { return append(b, mustMarshal(s)...) }
 
 // Trace names the trace of a pull and its digest.
 type Trace struct {
@@ -84,19 +76,18 @@ type Trace struct {
 // Encode puts a core event into the encoding of the contract. trace is that
 // of a PullEnded; nil when there is none.
 func Encode(e peak.Event, clock Clock, trace *Trace) Event {
-	data, err := marshal(payload(e, clock, trace))
-	if err != nil {
-		panic(fmt.Sprintf("encode %s: %v", e.Type(), err)) // the payloads are ours and always encode
-	}
-	return Event{Type: e.Type(), Time: clock.Wall(e.When()), Data: data}
+	return Event{Type: e.Type(), Time: clock.Wall(e.When()), Data: mustMarshal(payload(e, clock, trace))}
 }
 
-func marshal(v any) ([]byte, error) {
+// mustMarshal encodes one of this package's own types, which always encode.
+// HTML's special characters stay as they are: nothing here is put into a
+// page unescaped, and people read these lines.
+func mustMarshal(v any) []byte {
 	var buf bytes.Buffer
 	enc := json.NewEncoder(&buf)
 	enc.SetEscapeHTML(false)
 	if err := enc.Encode(v); err != nil {
-		return nil, err
+		panic(fmt.Sprintf("encode %T: %v", v, err))
 	}
-	return bytes.TrimSuffix(buf.Bytes(), []byte("\n")), nil
+	return bytes.TrimSuffix(buf.Bytes(), []byte("\n"))
 }

@@ -68,18 +68,18 @@ type reading struct {
 // contract. now is the elapsed time at which it is sent: the age counts from
 // the moment the reading was taken.
 func EncodeReading(s *Snapshot, span Span, now time.Duration) json.RawMessage {
+	return mustMarshal(readingOf(s, span, now))
+}
+
+func readingOf(s *Snapshot, span Span, now time.Duration) reading {
 	d := demandOf(s.State.Requirement)
-	data, err := marshal(reading{
+	return reading{
 		TakenAt: stamp(s.Clock.Wall(s.State.TakenAt)), Age: seconds(max(0, now-s.State.TakenAt)),
 		Quality: s.State.Quality.String(), State: s.State.Phase,
 		Force: maybeNewtons(s.State.Net), Min: maybeNewtons(span.Min), Max: maybeNewtons(span.Max),
 		Pressure: maybePascals(s.State.Pressure), Pull: s.State.Pull, Peak: maybeNewtons(s.State.Peak),
 		Required: d.Required, Limit: d.Limit, Hold: seconds(s.State.Hold),
-	})
-	if err != nil {
-		panic("encode reading: " + err.Error()) // the payload is ours and always encodes
 	}
-	return data
 }
 
 // state is the last known state as it is published.
@@ -110,25 +110,13 @@ type instrumentState struct {
 // EncodeState puts the whole snapshot into the encoding of the contract, as it
 // is sent on bench.<id>.state and in answer to the status request.
 func EncodeState(s *Snapshot, now time.Duration) json.RawMessage {
-	d := demandOf(s.State.Requirement)
-	out := state{
-		reading: reading{
-			TakenAt: stamp(s.Clock.Wall(s.State.TakenAt)), Age: seconds(max(0, now-s.State.TakenAt)),
-			Quality: s.State.Quality.String(), State: s.State.Phase, Force: maybeNewtons(s.State.Net),
-			Min: maybeNewtons(s.State.Net), Max: maybeNewtons(s.State.Net),
-			Pressure: maybePascals(s.State.Pressure), Pull: s.State.Pull, Peak: maybeNewtons(s.State.Peak),
-			Required: d.Required, Limit: d.Limit, Hold: seconds(s.State.Hold),
-		},
-		Bench: s.Bench, Version: s.Version, Zero: newtons(s.State.Zero), Tare: newtons(s.State.Tare),
+	return mustMarshal(state{
+		reading: readingOf(s, Span{Min: s.State.Net, Max: s.State.Net}, now),
+		Bench:   s.Bench, Version: s.Version, Zero: newtons(s.State.Zero), Tare: newtons(s.State.Tare),
 		Stable: s.State.Stable, Tracking: s.State.Tracking, InPull: s.State.InPull, Verdict: s.State.Verdict,
 		Job: s.State.Job, Instruments: instrumentStates(s, now),
 		JournalRecords: s.JournalRecords, JournalFailed: s.JournalFailed,
-	}
-	data, err := marshal(out)
-	if err != nil {
-		panic("encode state: " + err.Error()) // the payload is ours and always encodes
-	}
-	return data
+	})
 }
 
 func instrumentStates(s *Snapshot, now time.Duration) []instrumentState {

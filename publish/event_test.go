@@ -1,0 +1,168 @@
+package publish_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"flag"
+	"os"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"thimbled/peak"
+	"thimbled/publish"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+var clock = publish.Clock{Epoch: time.Date(2026, 3, 1, 8, 0, 0, 0, time.FixedZone("", 3600))}
+
+// allEvents is one event of each type, with every part set.
+func allEvents() []peak.Event {
+	requirement := peak.Known(peak.Requirement{
+		Asked: 100 * peak.Kilonewton, Guard: peak.Percent, Limit: peak.Known(112 * peak.Kilonewton), Hold: 30 * time.Second,
+	})
+	job := peak.Job{
+		ID: "j-17", Item: "HL-0042", Description: `wire rope sling "A" <2 m>`, Requirement: requirement.Value, Planned: 2,
+		Operator: "Anna Ö.",
+	}
+	s := func(x float64) time.Duration { return time.Duration(x * float64(time.Second)) }
+	return []peak.Event{
+		peak.DaemonStarted{At: 0, Version: "0.1.0", ConfigDigest: "ab12", CleanBefore: true},
+		peak.JobOpened{At: s(1), Job: job, By: "Anna Ö."},
+		peak.ZeroSet{At: s(2), Old: 0, New: -12_345, By: "tracking"},
+		peak.TareSet{At: s(3), Old: 0, New: 2000 * peak.Newton, By: "Anna Ö."},
+		peak.PullStarted{
+			Pull: 7, StartedAt: s(10.02), ZeroBefore: peak.Known(-3 * peak.Newton), Zero: -12_345,
+			Tare: 2000 * peak.Newton, Requirement: requirement, Job: "j-17",
+		},
+		peak.HoldReached{Pull: 7, ReachedAt: s(45.5), Hold: 30 * time.Second},
+		peak.PullEnded{
+			Pull: 7, StartedAt: s(10.02), EndedAt: peak.Known(s(60)), DecidedAt: s(61.5), Peak: peak.Known[peak.Force](102_012_500),
+			PeakAt: s(20), Highest: 102_050_000, Requirement: requirement,
+			Hold:       peak.Hold{For: s(31.02), From: peak.Known(s(15)), To: peak.Known(s(46.02))},
+			LongestGap: s(0.2), PressureAtPeak: peak.Known[peak.Pressure](4_655_000), ZeroBefore: peak.Known(-3 * peak.Newton),
+			ZeroAfter: peak.Known(9 * peak.Newton), Zero: -12_345, Tare: 2000 * peak.Newton, Verdict: peak.Review,
+			Reasons: []peak.Reason{peak.GapInPull}, Job: "j-17",
+		},
+		peak.PullEnded{Pull: 8, StartedAt: s(70), DecidedAt: s(71), Verdict: peak.Unassigned},
+		peak.TestEnded{At: s(80), Job: job, Verdict: peak.Review, Reasons: []peak.Reason{peak.GapInPull}, Pulls: []int64{7, 8}},
+		peak.InstrumentLost{At: s(90), Instrument: "load", Why: "no answer within 100 ms", Since: s(89)},
+		peak.InstrumentFound{At: s(95), Instrument: "load", Since: s(90)},
+		peak.CommandRefused{At: s(96), Command: "zero", Why: "the force is not stable"},
+		peak.DaemonStopped{At: s(99), Clean: true, Why: "asked to stop"},
+	}
+}
+
+func lines(t *testing.T) []byte {
+	t.Helper()
+	var out []byte
+	for i, e := range allEvents() {
+		var trace *publish.Trace
+		if p, ok := e.(peak.PullEnded); ok && p.Pull == 7 {
+			trace = &publish.Trace{Name: "traces/000000000005.csv", SHA256: strings.Repeat("0a", 32)}
+		}
+		out = publish.AppendEnvelope(out, "dock-3", uint64(i+1), publish.Encode(e, clock, trace))
+		out = append(out, "}\n"...)
+	}
+	return out
+}
+
+func golden(t *testing.T, path string, got []byte) {
+	t.Helper()
+	if *update {
+		if err := os.WriteFile(path, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Errorf("%s differs; got:\n%s", path, got)
+	}
+}
+
+func TestEventsGolden(t *testing.T) { golden(t, "../testdata/events/all.jsonl", lines(t)) }
+
+// TestCloudEvents checks the rules of CloudEvents 1.0 for attributes (required ones, their
+// names, RFC 3339 time) and ours for data keys: a quantity names its unit.
+func TestCloudEvents(t *testing.T) {
+	name := regexp.MustCompile(`^[a-z0-9]{1,20}$`)
+	seen := map[string]bool{}
+	for line := range bytes.Lines(lines(t)) {
+		var e map[string]any
+		if err := json.Unmarshal(line, &e); err != nil {
+			t.Fatalf("%v in %s", err, line)
+		}
+		for _, required := range []string{"id", "source", "specversion", "type"} {
+			if s, ok := e[required].(string); !ok || s == "" {
+				t.Errorf("no %s in %s", required, line)
+			}
+		}
+		for key := range e {
+			if !name.MatchString(key) {
+				t.Errorf("attribute name %q", key)
+			}
+		}
+		if e["specversion"] != "1.0" || seen[e["id"].(string)] {
+			t.Errorf("version or id of %s", line)
+		}
+		seen[e["id"].(string)] = true
+		if _, err := time.Parse(time.RFC3339Nano, e["time"].(string)); err != nil {
+			t.Error(err)
+		}
+		checkKeys(t, e["data"].(map[string]any))
+	}
+}
+
+// unitless are the keys whose values are counts, not quantities.
+var unitless = map[string]bool{"pull": true, "planned_pulls": true}
+
+func checkKeys(t *testing.T, data map[string]any) {
+	t.Helper()
+	unit := regexp.MustCompile(`_(newtons|pascals|seconds|percent)$`)
+	for key, value := range data {
+		_, isNumber := value.(float64)
+		if isNumber && !unitless[key] && !unit.MatchString(key) {
+			t.Errorf("key %q has a number and no unit", key)
+		}
+		if s, ok := value.(string); ok && strings.HasSuffix(key, "_at") && !strings.HasSuffix(s, "Z") {
+			t.Errorf("key %q is %q, not UTC", key, s)
+		}
+	}
+}
+
+func snapshot() *publish.Snapshot {
+	return &publish.Snapshot{
+		Bench: "dock-3", Version: "0.1.0", Clock: clock,
+		State: peak.State{
+			At: 5 * time.Second, TakenAt: 5 * time.Second, Quality: peak.Good, Phase: peak.PhaseHolding,
+			Net: peak.Known[peak.Force](101_050_000), Pressure: peak.Known[peak.Pressure](4_600_000), Zero: 1500, Pull: 3, InPull: true,
+			Peak: peak.Known[peak.Force](102_000_000), Hold: 2 * time.Second, HoldNow: 2 * time.Second,
+			Requirement: peak.Known(peak.Requirement{Asked: 100 * peak.Kilonewton, Limit: peak.Known(112 * peak.Kilonewton)}),
+		},
+		Instruments: []publish.Instrument{
+			{Name: "load", LastGood: peak.Known(5 * time.Second)},
+			{Name: "pressure", Quality: peak.Timeout, Lost: true, Why: "no answer"},
+		},
+		JournalRecords: 12,
+	}
+}
+
+func TestLiveGolden(t *testing.T) {
+	span := publish.Span{Min: peak.Known[peak.Force](101_000_000), Max: peak.Known[peak.Force](101_500_000)}
+	bad := snapshot()
+	bad.State.Quality, bad.State.Net, bad.State.Phase = peak.Timeout, peak.Maybe[peak.Force]{}, peak.PhaseNotReady
+	var out []byte
+	for _, data := range []json.RawMessage{
+		publish.EncodeReading(snapshot(), span, 5020*time.Millisecond),
+		publish.EncodeReading(bad, publish.Span{}, 7*time.Second),
+		publish.EncodeState(snapshot(), 5020*time.Millisecond),
+	} {
+		out = append(append(out, data...), '\n')
+	}
+	golden(t, "../testdata/events/live.jsonl", out)
+}
