@@ -1,0 +1,203 @@
+package text
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+)
+
+// Port is a connection to an indicator. Its Read reads at least one byte or
+// fails; when the deadline passes first, with os.ErrDeadlineExceeded.
+type Port interface {
+	Read(p []byte) (int, error)
+	Write(p []byte) (int, error)
+	SetReadDeadline(t time.Time) error
+	Close() error
+}
+
+const (
+	// settle is for how long everything is dropped at first: a serial device
+	// server may deliver what it has kept since its last client left.
+	settle = 100 * time.Millisecond
+	// away is how long a reader may stay away from a line that prints
+	// continuously. What has come in a longer time is of unknown age.
+	away = 25 * time.Millisecond
+	// sweep is how long dropping what lies in the buffers takes.
+	sweep = time.Millisecond
+)
+
+// Answer is a value with its times.
+type Answer struct {
+	Value
+	Asked    time.Time // when the request went out, or the waiting began
+	Answered time.Time // when the last byte of the line arrived
+}
+
+// Reader reads the lines of one port. It belongs to one goroutine.
+type Reader struct {
+	port  Port
+	worst time.Duration
+	split splitter
+	buf   [512]byte
+
+	started  bool      // settle has passed
+	lastRead time.Time // when the port was read last
+	mute     time.Time // a line until then may be the late answer to a failed request
+}
+
+// NewReader reads from port. worst is the longest time after which an instrument
+// may still answer a request; after a failed one nothing is sent before it is
+// over.
+func NewReader(port Port, worst time.Duration) *Reader {
+	return &Reader{port: port, worst: worst}
+}
+
+// Next waits for the next line of an indicator that prints continuously and
+// returns the newest one when several come at once. No line within timeout is
+// os.ErrDeadlineExceeded. Errors of the port are returned as they are.
+//
+// A line that came while nobody was reading is never used: its stamp would make
+// it look fresh.
+func (r *Reader) Next(f *Format, timeout time.Duration) (Answer, error) {
+	if err := r.catchUp(); err != nil {
+		return Answer{}, err
+	}
+	asked := time.Now()
+	line, at, err := r.newest(asked.Add(timeout))
+	a := Answer{Asked: asked, Answered: at}
+	if err == nil {
+		a.Value, err = f.Parse(line)
+	}
+	return a, err
+}
+
+// catchUp drops what came while nobody was reading.
+func (r *Reader) catchUp() error {
+	pause := sweep
+	switch {
+	case !r.started:
+		pause = settle
+	case time.Since(r.lastRead) <= away:
+		return nil
+	}
+	if err := r.drop(time.Now().Add(pause)); err != nil {
+		return err
+	}
+	r.started = true
+	r.split.begin(false)
+	return nil
+}
+
+// newest returns the last line of the first bytes that complete one.
+func (r *Reader) newest(deadline time.Time) (line []byte, at time.Time, err error) {
+	found := nothing
+	for {
+		n, err := r.read(deadline)
+		if err != nil && (found == nothing || !errors.Is(err, os.ErrDeadlineExceeded)) {
+			return nil, r.lastRead, err
+		}
+		for _, c := range r.buf[:n] {
+			if p := r.split.push(c); p != nothing {
+				found, at, line = p, r.lastRead, append(line[:0], r.split.line...)
+			}
+		}
+		if found == nothing {
+			continue
+		}
+		if n < len(r.buf) {
+			return line, at, judge(found)
+		}
+		deadline = time.Now().Add(sweep) // the buffer was full: there may be a newer line
+	}
+}
+
+func judge(p part) error {
+	if p == tooLong {
+		return fmt.Errorf("%w: %d bytes without an end of line", ErrGarbled, maxLine)
+	}
+	return nil
+}
+
+// Ask sends a request and waits for its line. No line within timeout is
+// os.ErrDeadlineExceeded. Errors of the port are returned as they are.
+//
+// After a timeout or a garbled line the line stays silent until the failed
+// request can no longer be answered, and what comes until then is dropped, so that
+// an answer is never taken for that to a later request. An adapter that echoes the
+// request is allowed for.
+func (r *Reader) Ask(request []byte, f *Format, timeout time.Duration) (Answer, error) {
+	if err := r.clear(); err != nil {
+		return Answer{}, err
+	}
+	asked := time.Now()
+	if _, err := r.port.Write(request); err != nil {
+		return Answer{Asked: asked}, err
+	}
+	line, at, err := r.answer(request, asked.Add(timeout))
+	a := Answer{Asked: asked, Answered: at}
+	if err == nil {
+		a.Value, err = f.Parse(line)
+	}
+	if errors.Is(err, ErrGarbled) || errors.Is(err, os.ErrDeadlineExceeded) {
+		r.mute = asked.Add(r.worst)
+	}
+	return a, err
+}
+
+// clear drops what came before the request, after a failed one until no late
+// answer can come, and begins a line.
+func (r *Reader) clear() error {
+	until := time.Now().Add(sweep)
+	if until.Before(r.mute) {
+		until = r.mute
+	}
+	if err := r.drop(until); err != nil {
+		return err
+	}
+	r.split.begin(true)
+	return nil
+}
+
+// answer returns the first line that is not the request's echo.
+func (r *Reader) answer(request []byte, deadline time.Time) (line []byte, at time.Time, err error) {
+	echo := bytes.Trim(request, "\r\n\x02\x03")
+	for {
+		n, err := r.read(deadline)
+		if err != nil {
+			return nil, r.lastRead, err
+		}
+		for _, c := range r.buf[:n] {
+			switch p := r.split.push(c); {
+			case p == nothing:
+			case p == wholeLine && len(echo) > 0 && bytes.Equal(r.split.line, echo):
+				echo = nil
+			default:
+				return r.split.line, r.lastRead, judge(p)
+			}
+		}
+	}
+}
+
+// drop reads and forgets until the given moment.
+func (r *Reader) drop(until time.Time) error {
+	for {
+		_, err := r.read(until)
+		if errors.Is(err, os.ErrDeadlineExceeded) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+func (r *Reader) read(deadline time.Time) (int, error) {
+	if err := r.port.SetReadDeadline(deadline); err != nil {
+		return 0, err
+	}
+	n, err := r.port.Read(r.buf[:])
+	r.lastRead = time.Now()
+	return n, err
+}
