@@ -1,0 +1,166 @@
+package modbus
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// strayCap is how many bytes an exchange or a drain keeps. The longest answer
+// and its echo take 264; more is noise, and beyond the cap it is babble.
+const strayCap = 1024
+
+// look is a deadline so near that a read only takes what is there already. A
+// deadline in the past would not read at all; one further off would wait for
+// the runtime's timers, which are a millisecond coarse.
+const look = 2 * time.Microsecond
+
+// rtu carries RTU frames. RTU has no transaction identifier, so what keeps
+// answers apart is that a request is sent only when no answer is owed: after an
+// exchange that was answered, or when the answer can no longer come.
+type rtu struct {
+	*wire
+	settings Settings
+	pause    func(ctx context.Context, until time.Time)
+
+	buf      [strayCap]byte
+	lastByte time.Time // of the last byte on the wire, in either direction
+	echoSeen bool
+
+	// quarantine is when the last answer that may still come has come; zero
+	// when none is owed.
+	quarantine time.Time
+	// owed is the request whose answer is owed. It has no frame when anything
+	// came in its exchange, or when it is not known.
+	owed asked
+}
+
+func newRTU(w *wire, s Settings) *rtu {
+	now := time.Now()
+	return &rtu{
+		wire: w, settings: s, pause: pauseUntil,
+		lastByte: now, quarantine: now.Add(s.WorstAnswer),
+	}
+}
+
+func (r *rtu) exchange(ctx context.Context, a asked) ([]byte, Stamps, error) {
+	if a.unit == 0 {
+		return nil, Stamps{}, errors.New("unit 0 is the broadcast address, which nobody answers")
+	}
+	if err := r.settle(ctx, a.timeout); err != nil {
+		return nil, Stamps{}, err
+	}
+	at := Stamps{Asked: time.Now()}
+	if err := r.write(a.frame); err != nil {
+		return nil, at, err
+	}
+	r.touch(at.Asked.Add(r.chars(len(a.frame))))
+	s := search{asked: a, echo: r.echoRule()}
+	answer, n, err := r.receive(ctx, &s, at.Asked.Add(r.wireTime(a)+a.timeout))
+	at.Answered = time.Now()
+	if s.echoed {
+		r.counters.Echoes++
+	}
+	if err != nil {
+		at.Answered = time.Time{}
+		r.isolate(at.Asked, &s, n)
+		return nil, at, err
+	}
+	r.accept(&s, n-s.from, n-len(answer))
+	return answer, at, nil
+}
+
+// receive reads until the search finds the answer. n is the number of bytes
+// that came.
+func (r *rtu) receive(ctx context.Context, s *search, deadline time.Time) (answer []byte, n int, err error) {
+	for n < len(r.buf) {
+		got, err := r.wire.read(ctx, r.buf[n:], deadline)
+		if err != nil {
+			return nil, n, err
+		}
+		if got == 0 {
+			return nil, n, r.missed(s, n)
+		}
+		now := time.Now()
+		r.touch(now)
+		n += got
+		answer, missing, err := s.next(r.buf[:n])
+		if answer != nil || err != nil {
+			return answer, n, err
+		}
+		r.pace(ctx, now, missing, deadline)
+	}
+	return nil, n, errBabble
+}
+
+// pace waits while bytes that cannot have come yet are on the wire, rather than
+// waking for each of them.
+func (r *rtu) pace(ctx context.Context, now time.Time, missing int, deadline time.Time) {
+	until := now.Add(r.chars(missing - 1))
+	if until.Before(deadline) {
+		r.pause(ctx, until)
+	}
+}
+
+// missed says why there was no answer within the time.
+func (r *rtu) missed(s *search, n int) error {
+	foreign, err := s.explain(r.buf[:n])
+	if foreign {
+		r.counters.Foreign++
+	}
+	return err
+}
+
+// accept notes what else came with a good answer: behind it, and in all.
+func (r *rtu) accept(s *search, behind, besides int) {
+	if s.echoed {
+		besides -= len(s.frame)
+		r.echoSeen = true
+	}
+	r.counters.StrayBytes += uint64(besides)
+	r.suspect(behind)
+}
+
+// suspect leaves the line alone when bytes came that nobody asked for and that
+// could be a frame: then something talks that is not understood.
+func (r *rtu) suspect(unasked int) {
+	if unasked < exceptionRTU || !r.quarantine.IsZero() {
+		return
+	}
+	r.quarantine = time.Now().Add(r.settings.WorstAnswer)
+	r.owed = asked{}
+	r.counters.Quarantines++
+}
+
+// isolate begins the quarantine after a failed exchange of which n bytes came.
+func (r *rtu) isolate(sent time.Time, s *search, n int) {
+	r.quarantine = sent.Add(r.wireTime(s.asked) + r.settings.WorstAnswer)
+	r.counters.Quarantines++
+	r.owed = asked{}
+	if s.echoed {
+		n -= len(s.frame)
+	}
+	r.counters.StrayBytes += uint64(n)
+	if n == 0 {
+		r.owed = s.asked
+	}
+}
+
+func (r *rtu) echoRule() Echo {
+	if r.echoSeen && r.settings.Echo == EchoAuto {
+		return EchoOn
+	}
+	return r.settings.Echo
+}
+
+func (r *rtu) chars(n int) time.Duration { return time.Duration(n) * r.settings.CharTime }
+
+// wireTime is the time that a request and its answer are on the wire.
+func (r *rtu) wireTime(a asked) time.Duration { return r.chars(len(a.frame) + a.answerSize()) }
+
+// touch notes a byte on the wire.
+func (r *rtu) touch(t time.Time) {
+	if t.After(r.lastByte) {
+		r.lastByte = t
+	}
+}
