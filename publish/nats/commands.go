@@ -1,0 +1,139 @@
+package nats
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go/micro"
+)
+
+// ServiceName is the micro service's name; its metadata has the bench's id.
+const ServiceName = "thimbled-bench"
+
+const (
+	maxAskBody        = 64 << 10
+	defaultAskTimeout = 10 * time.Second
+)
+
+// Refusal is a command's answer when it was not carried out. Its code is that of
+// HTTP where one fits, and travels as Nats-Service-Error-Code.
+type Refusal struct {
+	Code int
+	Why  string
+}
+
+func (r *Refusal) Error() string { return r.Why }
+
+// The refusals' codes.
+const (
+	BadRequest = 400 // the body is not what the command takes
+	Conflict   = 409 // the bench is not in the state for it
+	TooLarge   = 413 // the body is larger than 64 KiB
+	Internal   = 500 // the daemon failed
+	TooLate    = 504 // the daemon did not find an answer in time
+)
+
+// Handler carries out a command and returns the answer as JSON. An error that is
+// no [*Refusal] is answered as an internal one. It must return when ctx ends.
+// Calls of one command come one after the other, those of different commands at
+// the same time.
+type Handler func(ctx context.Context, body []byte) ([]byte, error)
+
+// Commands answers requests on bench.<id>.ask.<command> as a NATS micro service.
+type Commands struct {
+	link    *Link
+	service micro.Service
+	timeout time.Duration
+	log     *slog.Logger
+}
+
+// ServeCommands starts the service, without a command yet. version is the
+// daemon's; timeout bounds each request, 0 means 10 s.
+func ServeCommands(link *Link, version string, timeout time.Duration) (*Commands, error) {
+	config := micro.Config{
+		Name: ServiceName, Version: strings.TrimPrefix(version, "v"), Description: "commands to a proof-test bench's daemon",
+		Metadata:           map[string]string{"bench": link.bench, "version": version},
+		QueueGroupDisabled: true, // a bench is not interchangeable with another
+	}
+	service, err := micro.AddService(link.live, config)
+	if errors.Is(err, micro.ErrConfigValidation) { // no semantic version, as of a build from a working tree
+		config.Version = "0.0.0"
+		service, err = micro.AddService(link.live, config)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("serve commands: %w", err)
+	}
+	if timeout == 0 {
+		timeout = defaultAskTimeout
+	}
+	return &Commands{link: link, service: service, timeout: timeout, log: link.log}, nil
+}
+
+// Ask adds a command.
+func (c *Commands) Ask(command string, h Handler) error {
+	if err := checkID("command", command); err != nil {
+		return fmt.Errorf("add command: %w", err)
+	}
+	err := c.service.AddEndpoint(command, micro.HandlerFunc(func(r micro.Request) { c.answer(command, h, r) }),
+		micro.WithEndpointSubject(askSubject(c.link.bench, command)))
+	if err != nil {
+		return fmt.Errorf("add command %s: %w", command, err)
+	}
+	return nil
+}
+
+// answer carries out one request.
+func (c *Commands) answer(command string, h Handler, r micro.Request) {
+	ctx, cancel := context.WithTimeout(context.Background(), c.timeout)
+	defer cancel()
+	answer, err := c.call(ctx, h, r.Data())
+	if err == nil {
+		err = r.Respond(answer)
+	} else {
+		refusal := refusalOf(err)
+		err = r.Error(strconv.Itoa(refusal.Code), oneLine(refusal.Why), nil)
+	}
+	if err != nil {
+		c.log.Warn("answer command", "command", command, "error", err)
+	}
+}
+
+func (c *Commands) call(ctx context.Context, h Handler, body []byte) ([]byte, error) {
+	if len(body) > maxAskBody {
+		return nil, &Refusal{Code: TooLarge, Why: fmt.Sprintf("body of %d bytes: more than %d", len(body), maxAskBody)}
+	}
+	return h(ctx, body)
+}
+
+func refusalOf(err error) *Refusal {
+	var refusal *Refusal
+	switch {
+	case errors.As(err, &refusal):
+		return refusal
+	case errors.Is(err, context.DeadlineExceeded):
+		return &Refusal{Code: TooLate, Why: "no answer in time: " + err.Error()}
+	}
+	return &Refusal{Code: Internal, Why: err.Error()}
+}
+
+// oneLine makes a text fit for a header, and never empty.
+func oneLine(text string) string {
+	text = strings.Join(strings.Fields(text), " ")
+	if text == "" {
+		return "refused"
+	}
+	return text
+}
+
+// Stop ends the service; requests after that find nobody.
+func (c *Commands) Stop() error {
+	if err := c.service.Stop(); err != nil {
+		return fmt.Errorf("stop commands: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,312 @@
+package nats
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	natsgo "github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"thimbled/publish"
+)
+
+// How the publisher paces itself.
+const (
+	ackTimeout = 5 * time.Second // then the stream is asked what it holds
+	drainTime  = 2 * time.Second // for the last records, once the context has ended
+	lookEvery  = 30 * time.Second
+	firstPause = 50 * time.Millisecond
+	maxPause   = 5 * time.Second
+)
+
+// errBack ends a session because the broker came back.
+var errBack = errors.New("broker came back")
+
+// errUnexpectedAck says that an acknowledgement was not the one that the next
+// record in order gets: somebody else publishes, or an earlier attempt arrived
+// after all.
+var errUnexpectedAck = errors.New("unexpected acknowledgement")
+
+// Publisher carries the journal's records to the bench's stream, each exactly
+// once by record number, in order. It trusts only what the stream says: each
+// record is published with the sequence that the stream must have reached, and
+// whenever that fails, the broker comes back, or nothing happened for a while,
+// the stream is asked again.
+type Publisher struct {
+	link    *Link
+	records publish.Records
+	onLoss  func(Loss)
+	look    time.Duration // between two looks at an idle stream
+	drain   time.Duration // for the last records, once Run's context has ended
+	// Set by Run's goroutine, read by anybody.
+	known   atomic.Pointer[progress] // nil until the stream was first asked
+	trouble atomic.Pointer[error]
+}
+
+// progress is what is known to be in the stream.
+type progress struct {
+	last    uint64 // highest record number
+	missing uint64 // records below it that are not
+}
+
+// NewPublisher returns a publisher of the records. onLoss, if not nil, is called
+// from Run's goroutine when the stream had lost something.
+func NewPublisher(link *Link, records publish.Records, onLoss func(Loss)) *Publisher {
+	return &Publisher{link: link, records: records, onLoss: onLoss, look: lookEvery, drain: drainTime}
+}
+
+// Published is the highest record number known to be in the stream; 0 before the
+// stream was first asked.
+func (p *Publisher) Published() uint64 {
+	if k := p.known.Load(); k != nil {
+		return k.last
+	}
+	return 0
+}
+
+// Unpublished is the number of durable records that are not in the stream. It is
+// not known before the stream was first asked.
+func (p *Publisher) Unpublished() (n uint64, known bool) {
+	k := p.known.Load()
+	if k == nil {
+		return 0, false
+	}
+	return max(p.records.Last(), k.last) - k.last + k.missing, true
+}
+
+// Trouble says why records are not being published now; nil if nothing is wrong.
+func (p *Publisher) Trouble() error {
+	if err := p.trouble.Load(); err != nil {
+		return *err
+	}
+	return nil
+}
+
+// Run publishes until ctx ends, and then for up to two seconds more what the
+// journal still holds. Trouble with the broker never ends it. Run once only.
+func (p *Publisher) Run(ctx context.Context) error {
+	work, stop := outlive(ctx, p.drain)
+	defer stop()
+	pause := firstPause
+	for {
+		before := p.Published()
+		err := p.session(ctx, work)
+		if ctx.Err() != nil {
+			return nil // the next run goes on from what the stream holds
+		}
+		if p.Published() > before {
+			pause = firstPause
+		}
+		if err != nil {
+			p.note(err)
+			p.rest(ctx, pause)
+			pause = min(2*pause, maxPause)
+		}
+	}
+}
+
+// outlive returns a context that ends some time after ctx.
+func outlive(ctx context.Context, by time.Duration) (context.Context, context.CancelFunc) {
+	longer, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	stop := context.AfterFunc(ctx, func() { time.AfterFunc(by, cancel) })
+	return longer, func() { stop(); cancel() }
+}
+
+// session asks the stream what it holds and publishes from there. It returns nil
+// when the stream must be asked again although nothing failed, or when ctx
+// ended and all was published.
+func (p *Publisher) session(ctx, work context.Context) error {
+	select {
+	case <-p.link.back: // the survey to come answers that
+	default:
+	}
+	work, end := p.untilBack(work)
+	defer end()
+	err := p.carry(ctx, work)
+	if errors.Is(context.Cause(work), errBack) {
+		return nil
+	}
+	return err
+}
+
+// untilBack returns a context that ends when the broker comes back: what was
+// asked before that will not be answered.
+func (p *Publisher) untilBack(ctx context.Context) (context.Context, func()) {
+	ctx, cancel := context.WithCancelCause(ctx)
+	var watch sync.WaitGroup
+	watch.Go(func() {
+		select {
+		case <-p.link.back:
+			cancel(errBack)
+		case <-ctx.Done():
+		}
+	})
+	return ctx, func() { cancel(nil); watch.Wait() }
+}
+
+func (p *Publisher) carry(ctx, work context.Context) error {
+	stream, err := p.link.eventStream(work)
+	if err != nil {
+		return err
+	}
+	at, err := p.survey(work, stream)
+	if err != nil {
+		return err
+	}
+	if had := p.Published(); at.last < had {
+		p.lost(Loss{Stream: EventStream(p.link.bench), Missing: numbers(at.last+1, had)})
+	}
+	p.settle(at)
+	if err := p.refill(work, &at); err != nil {
+		return err
+	}
+	return p.follow(ctx, work, stream, &at)
+}
+
+// refill publishes what the stream had lost.
+func (p *Publisher) refill(ctx context.Context, at *position) error {
+	for len(at.missing) > 0 {
+		if err := p.send(ctx, at, at.missing[0]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// follow publishes the journal from the position on.
+func (p *Publisher) follow(ctx, work context.Context, stream jetstream.Stream, at *position) error {
+	for {
+		for at.last < p.records.Last() {
+			if err := p.send(work, at, at.last+1); err != nil {
+				return err
+			}
+		}
+		p.note(nil)
+		if ctx.Err() != nil {
+			return nil
+		}
+		if again, err := p.await(ctx, work, stream, at); again || err != nil {
+			return err
+		}
+	}
+}
+
+// await waits for the next record or the end of ctx. again says that the stream
+// is no longer as we left it.
+func (p *Publisher) await(ctx, work context.Context, stream jetstream.Stream, at *position) (again bool, err error) {
+	waiting, cancel := context.WithTimeout(work, p.look)
+	defer cancel()
+	defer context.AfterFunc(ctx, cancel)()
+	_, err = p.records.Next(waiting, at.last)
+	switch {
+	case err == nil || ctx.Err() != nil:
+		return false, nil
+	case !errors.Is(waiting.Err(), context.DeadlineExceeded):
+		return false, fmt.Errorf("read record %d: %w", at.last+1, err)
+	}
+	info, err := stream.Info(work)
+	if err != nil {
+		return false, fmt.Errorf("survey stream: %w", err)
+	}
+	return info.State.LastSeq != at.seq || info.State.Msgs != at.msgs, nil
+}
+
+// send publishes one record on condition that the stream is where the position
+// says, and moves the position on. After an error the stream must be asked again.
+//
+// Records go one at a time: were several on their way and a stranger's message
+// came between them, the broker would refuse one and take the next, whose
+// condition that message just met.
+func (p *Publisher) send(ctx context.Context, at *position, number uint64) error {
+	record, err := p.record(ctx, number)
+	if err != nil {
+		return err
+	}
+	msg, err := message(p.link.bench, record)
+	if err != nil {
+		return err
+	}
+	// One that the stream had lost goes without a message id: the broker may
+	// remember that id, and would answer as if it still had the record.
+	if number > at.last {
+		msg.Header.Set(natsgo.MsgIdHdr, record.ID)
+	}
+	if err := p.publish(ctx, msg, at.seq); err != nil {
+		return fmt.Errorf("publish record %d: %w", number, err)
+	}
+	at.seq++
+	at.msgs++
+	if number > at.last {
+		at.last = number
+	} else {
+		at.missing = at.missing[1:]
+	}
+	p.settle(*at)
+	p.note(nil)
+	return nil
+}
+
+// publish stores a message as the one after the given sequence.
+func (p *Publisher) publish(ctx context.Context, msg *natsgo.Msg, after uint64) error {
+	ctx, cancel := context.WithTimeout(ctx, ackTimeout)
+	defer cancel()
+	name := EventStream(p.link.bench)
+	ack, err := p.link.stream.PublishMsg(ctx, msg, jetstream.WithExpectStream(name),
+		jetstream.WithExpectLastSequence(after), jetstream.WithRetryAttempts(0))
+	if err != nil {
+		return err
+	}
+	if ack.Duplicate || ack.Sequence != after+1 || ack.Stream != name {
+		return fmt.Errorf("%w: sequence %d of %s, duplicate %t", errUnexpectedAck, ack.Sequence, ack.Stream, ack.Duplicate)
+	}
+	return nil
+}
+
+// settle makes a position known.
+func (p *Publisher) settle(at position) {
+	p.known.Store(&progress{last: at.last, missing: uint64(len(at.missing))})
+}
+
+// note keeps the trouble and logs it when it changes.
+func (p *Publisher) note(err error) {
+	before := p.Trouble()
+	p.trouble.Store(&err)
+	switch {
+	case err == nil && before != nil:
+		p.link.log.Info("records are published again", "after", p.Published())
+	case err != nil && (before == nil || before.Error() != err.Error()):
+		p.link.log.Warn("records are not published", "error", err)
+	}
+}
+
+func (p *Publisher) lost(loss Loss) {
+	p.link.log.Warn("stream is not as it was left", "stream", loss.Stream,
+		"missing", len(loss.Missing), "repeated", loss.Repeated, "foreign", loss.Foreign)
+	if p.onLoss != nil {
+		p.onLoss(loss)
+	}
+}
+
+// rest waits for the pause to pass or the broker to come back.
+func (p *Publisher) rest(ctx context.Context, pause time.Duration) {
+	timer := time.NewTimer(pause)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-timer.C:
+	case <-p.link.back:
+	}
+}
+
+// numbers lists the numbers from first to last.
+func numbers(first, last uint64) []uint64 {
+	list := make([]uint64, 0, last-first+1)
+	for n := first; n <= last; n++ {
+		list = append(list, n)
+	}
+	return list
+}

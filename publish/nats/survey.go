@@ -1,0 +1,173 @@
+package nats
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"thimbled/publish"
+)
+
+// ErrStreamForeign says that the stream holds records that are not those of this
+// journal, as after the journal's folder was replaced. Nothing is published
+// then; with the stream deleted it is filled anew from the journal.
+var ErrStreamForeign = errors.New("stream holds another journal's records")
+
+// scanPatience is how long a scan waits for the next message.
+const scanPatience = 5 * time.Second
+
+// Loss says that the broker's stream was not what it had been told to keep. What
+// is missing is published again.
+type Loss struct {
+	Stream string
+	// Missing are the numbers of the records that the stream had lost, rising.
+	Missing []uint64
+	// Repeated counts messages with the number of an earlier one.
+	Repeated int
+	// Foreign counts messages that are no records of this bench.
+	Foreign int
+}
+
+// position is what the stream holds.
+type position struct {
+	seq     uint64   // sequence of its last message, which may be gone
+	msgs    uint64   // messages in it
+	last    uint64   // highest record number in it
+	missing []uint64 // record numbers below last that are not in it
+}
+
+// survey finds out what the stream holds. It reads one message if the stream
+// looks complete (as many messages as its last record's number) and all of them
+// if not.
+func (p *Publisher) survey(ctx context.Context, stream jetstream.Stream) (position, error) {
+	info, err := stream.Info(ctx)
+	if err != nil {
+		return position{}, fmt.Errorf("survey stream: %w", err)
+	}
+	at := position{seq: info.State.LastSeq, msgs: info.State.Msgs}
+	if at.msgs == 0 {
+		return at, nil
+	}
+	newest, err := stream.GetMsg(ctx, at.seq)
+	if err != nil && !errors.Is(err, jetstream.ErrMsgNotFound) {
+		return position{}, fmt.Errorf("survey stream: %w", err)
+	}
+	if err != nil || recordNumber(p.link.bench, newest.Header) != at.msgs {
+		return p.scan(ctx, stream, at)
+	}
+	at.last = at.msgs
+	return at, p.compare(ctx, newest, at.last)
+}
+
+// scan reads the headers of all messages.
+func (p *Publisher) scan(ctx context.Context, stream jetstream.Stream, at position) (position, error) {
+	seen := make([]bool, p.records.Last()+1) // by record number
+	loss := Loss{Stream: EventStream(p.link.bench)}
+	var highestSeq uint64
+	err := eachHeader(ctx, stream, func(m jetstream.Msg, seq uint64) error {
+		n := recordNumber(p.link.bench, m.Headers())
+		switch {
+		case n == 0:
+			loss.Foreign++
+		case n >= uint64(len(seen)):
+			return p.foreign("record %d, but the journal ends at %d", n, len(seen)-1)
+		case seen[n]:
+			loss.Repeated++
+		default:
+			seen[n] = true
+		}
+		if n > at.last {
+			at.last, highestSeq = n, seq
+		}
+		return nil
+	})
+	if err != nil {
+		return position{}, fmt.Errorf("scan stream: %w", err)
+	}
+	for n := uint64(1); n < at.last; n++ {
+		if !seen[n] {
+			at.missing = append(at.missing, n)
+		}
+	}
+	loss.Missing = at.missing
+	if len(loss.Missing)+loss.Repeated+loss.Foreign > 0 {
+		p.lost(loss)
+	}
+	if at.last == 0 {
+		return at, nil
+	}
+	newest, err := stream.GetMsg(ctx, highestSeq)
+	if err != nil {
+		return position{}, fmt.Errorf("scan stream: %w", err)
+	}
+	return at, p.compare(ctx, newest, at.last)
+}
+
+// eachHeader calls f for each message now in the stream, without its body.
+func eachHeader(ctx context.Context, stream jetstream.Stream, f func(m jetstream.Msg, seq uint64) error) error {
+	consumer, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{HeadersOnly: true})
+	if err != nil {
+		return err
+	}
+	messages, err := consumer.Messages(jetstream.PullMaxMessages(1000))
+	if err != nil {
+		return err
+	}
+	defer messages.Stop()
+	defer context.AfterFunc(ctx, messages.Stop)()
+	for {
+		m, err := messages.Next(jetstream.NextMaxWait(scanPatience))
+		if err != nil {
+			return err
+		}
+		meta, err := m.Metadata()
+		if err != nil {
+			return err
+		}
+		if err := f(m, meta.Sequence.Stream); err != nil {
+			return err
+		}
+		if meta.NumPending == 0 {
+			return nil
+		}
+	}
+}
+
+// compare makes sure that a message is the journal's record of that number. Type,
+// time and data are as they were stored, whatever version published them.
+func (p *Publisher) compare(ctx context.Context, m *jetstream.RawStreamMsg, number uint64) error {
+	if last := p.records.Last(); number > last {
+		return p.foreign("record %d, but the journal ends at %d", number, last)
+	}
+	record, err := p.record(ctx, number)
+	if err != nil {
+		return err
+	}
+	want, err := message(p.link.bench, record)
+	if err != nil {
+		return err
+	}
+	if !bytes.Equal(m.Data, want.Data) || m.Header.Get(typeHeader) != want.Header.Get(typeHeader) ||
+		m.Header.Get(timeHeader) != want.Header.Get(timeHeader) {
+		return p.foreign("record %d differs", number)
+	}
+	return nil
+}
+
+func (p *Publisher) foreign(format string, v ...any) error {
+	return fmt.Errorf("%w: %s; delete stream %s to have it filled anew",
+		ErrStreamForeign, fmt.Sprintf(format, v...), EventStream(p.link.bench))
+}
+
+// record reads one record of the journal that is there already.
+func (p *Publisher) record(ctx context.Context, number uint64) (publish.Record, error) {
+	r, err := p.records.Next(ctx, number-1)
+	if err != nil {
+		return publish.Record{}, fmt.Errorf("read record %d: %w", number, err)
+	}
+	return r, nil
+}
