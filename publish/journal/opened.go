@@ -1,0 +1,124 @@
+package journal
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+
+	"thimbled/peak"
+)
+
+// Opened says how things stood when a journal was opened, so that a daemon can
+// go on from there.
+type Opened struct {
+	Last     uint64 // the number of the last record, 0 if there is none
+	LastHash string // of its line; 64 zeros if there is none
+	// Cut is what was cut off behind the last sound record; nil if nothing.
+	Cut *Cut
+	// Clean says that the last record is a daemon.stopped that calls itself
+	// clean, or that there is no record.
+	Clean bool
+	// LastPull is the number of the last pull, 0 before the first.
+	LastPull int64
+	// InHand is the pull that was started and not ended; nil if none.
+	InHand *PullInHand
+	// Zero and Tare are the offsets last recorded; unknown if never.
+	Zero, Tare peak.Maybe[peak.Force]
+}
+
+// PullInHand is a pull that has begun and not ended.
+type PullInHand struct {
+	Record uint64          // the number of its pull.started, which also names its trace
+	Pull   int64           // the number of the pull
+	Data   json.RawMessage // of its pull.started
+}
+
+// past keeps the last records of the kinds that say how things stand.
+type past struct {
+	last, pull, zero, tare kept
+}
+
+// kept is what is kept of one record; its number is 0 if there is none.
+type kept struct {
+	number uint64
+	kind   string
+	data   []byte
+}
+
+func (k *kept) keep(e *entry, kind string) {
+	k.number, k.kind, k.data = e.number, kind, append(k.data[:0], e.data...)
+}
+
+// keep keeps an entry if it may turn out to be the last of its kind.
+func (p *past) keep(e *entry) {
+	p.last.kind = ""
+	switch string(e.kind) {
+	case peak.TypePullStarted:
+		p.pull.keep(e, peak.TypePullStarted)
+	case peak.TypePullEnded:
+		p.pull.keep(e, peak.TypePullEnded)
+	case peak.TypeZeroSet:
+		p.zero.keep(e, peak.TypeZeroSet)
+	case peak.TypeTareSet:
+		p.tare.keep(e, peak.TypeTareSet)
+	case peak.TypeDaemonStopped:
+		p.last.keep(e, peak.TypeDaemonStopped)
+	}
+	p.last.number = e.number
+}
+
+// standing is what the data of the kept kinds may say.
+type standing struct {
+	Pull  int64       `json:"pull"`
+	Zero  json.Number `json:"zero_newtons"`
+	Tare  json.Number `json:"tare_newtons"`
+	New   json.Number `json:"new_newtons"`
+	Clean bool        `json:"clean"`
+}
+
+func (k *kept) decode() (s standing, err error) {
+	if k.kind == "" {
+		return s, nil
+	}
+	if err := json.Unmarshal(k.data, &s); err != nil {
+		return s, fmt.Errorf("read record %d, a %s: %w", k.number, k.kind, err)
+	}
+	return s, nil
+}
+
+// opened tells what the kept records say.
+func (p *past) opened() (o Opened, err error) {
+	var s [4]standing
+	for i, k := range []*kept{&p.last, &p.pull, &p.zero, &p.tare} {
+		if s[i], err = k.decode(); err != nil {
+			return o, err
+		}
+	}
+	last, pull, zero, tare := s[0], s[1], s[2], s[3]
+	o.Clean = p.last.number == 0 || p.last.kind != "" && last.Clean
+	o.LastPull = pull.Pull
+	if p.pull.kind == peak.TypePullStarted {
+		o.InHand = &PullInHand{Record: p.pull.number, Pull: pull.Pull, Data: slices.Clone(p.pull.data)}
+	}
+	if o.Zero, err = p.offset(p.zero, zero.New, pull.Zero); err != nil {
+		return o, err
+	}
+	o.Tare, err = p.offset(p.tare, tare.New, pull.Tare)
+	return o, err
+}
+
+// offset returns the later of what was set and what a pull was made with.
+func (p *past) offset(set kept, value, ofPull json.Number) (peak.Maybe[peak.Force], error) {
+	number := set.number
+	if p.pull.number > number && ofPull != "" {
+		number, value = p.pull.number, ofPull
+	}
+	if value == "" {
+		return peak.Maybe[peak.Force]{}, nil
+	}
+	f, err := parseDecimal([]byte(value), forcePlaces)
+	if err != nil {
+		return peak.Maybe[peak.Force]{}, fmt.Errorf("read record %d: the offset %s %w", number, value, err)
+	}
+	return peak.Known(peak.Force(f)), nil
+}

@@ -1,0 +1,183 @@
+package journal
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+const (
+	tracesDir     = "traces"
+	lockName      = "lock"
+	segmentSuffix = ".jsonl"
+	traceSuffix   = ".csv"
+	keptInfix     = ".tail-"
+
+	filePerm fs.FileMode = 0o640
+	dirPerm  fs.FileMode = 0o750
+)
+
+// segmentName returns the name of the segment that begins with a record.
+func segmentName(first uint64) string {
+	return string(appendSequence(nil, first)) + segmentSuffix
+}
+
+// traceName returns the name, relative to the journal's folder, of the trace
+// that a pull.started record stands for.
+func traceName(number uint64) string {
+	return tracesDir + "/" + string(appendSequence(nil, number)) + traceSuffix
+}
+
+// numbered returns the number in a name of twelve digits and a suffix.
+func numbered(name, suffix string) (uint64, bool) {
+	digits, ok := strings.CutSuffix(name, suffix)
+	if !ok || len(digits) != sequenceDigits || strings.Trim(digits, "0123456789") != "" {
+		return 0, false
+	}
+	n, err := strconv.ParseUint(digits, 10, 64)
+	return n, err == nil && n > 0
+}
+
+// listing is what a journal's folder holds. Folders other than traces are left
+// out.
+type listing struct {
+	segments []uint64 // the first record of each, rising
+	others   []string // files that are no segments
+}
+
+func list(fsys FS, dir string) (listing, error) {
+	var l listing
+	entries, err := fsys.ReadDir(dir)
+	if err != nil {
+		return l, err
+	}
+	for _, e := range entries {
+		if n, ok := numbered(e.Name(), segmentSuffix); ok {
+			l.segments = append(l.segments, n)
+		} else if !e.IsDir() {
+			l.others = append(l.others, e.Name())
+		}
+	}
+	slices.Sort(l.segments)
+	return l, nil
+}
+
+// lines reads the lines of one segment.
+type lines struct {
+	name   string // of the segment
+	file   File
+	buf    *bufio.Reader
+	line   int   // number of the last line read, from 1
+	offset int64 // of the last line read
+	next   int64 // of the line after it
+	// patience is how many times more a last line without an end is read: it
+	// may be one that another process is writing now.
+	patience int
+}
+
+// Another process writes a line in one go, so that a moment is enough to see
+// the whole of it.
+const (
+	aMoment     = 20 * time.Millisecond
+	someMoments = 5
+)
+
+func openLines(fsys FS, dir string, first uint64) (*lines, error) {
+	name := segmentName(first)
+	f, err := fsys.OpenFile(filepath.Join(dir, name), os.O_RDONLY, 0)
+	if err != nil {
+		return nil, err
+	}
+	return &lines{name: name, file: f, buf: bufio.NewReaderSize(f, maxLine)}, nil
+}
+
+// read returns the next line without its line feed; it is good until the next
+// call. At the end it returns io.EOF. A line that is too long or has no end is
+// returned, as far as it was read, with errLineLength or errLineEnd.
+func (l *lines) read() ([]byte, error) {
+	b, err := l.slice()
+	if len(b) == 0 && err != nil {
+		return nil, err
+	}
+	l.line++
+	l.offset = l.next
+	l.next += int64(len(b))
+	switch {
+	case err == nil:
+		return b[:len(b)-1], nil
+	case errors.Is(err, io.EOF):
+		return b, errLineEnd
+	case errors.Is(err, bufio.ErrBufferFull):
+		return b, l.skip()
+	}
+	return nil, err
+}
+
+func (l *lines) slice() ([]byte, error) {
+	b, err := l.buf.ReadSlice('\n')
+	for range l.patience {
+		if len(b) == 0 || err != io.EOF {
+			break
+		}
+		time.Sleep(aMoment)
+		l.buf.Reset(io.NewSectionReader(l.file, l.next, math.MaxInt64-l.next))
+		b, err = l.buf.ReadSlice('\n')
+	}
+	return b, err
+}
+
+// skip reads on to the end of a line that is too long.
+func (l *lines) skip() error {
+	for {
+		b, err := l.buf.ReadSlice('\n')
+		l.next += int64(len(b))
+		if err == nil || errors.Is(err, io.EOF) {
+			return errLineLength
+		}
+		if !errors.Is(err, bufio.ErrBufferFull) {
+			return err
+		}
+	}
+}
+
+// follow reads the next line and checks that it follows in the chain. Its errors
+// are io.EOF at the end, *Damage, or that of the file.
+func (l *lines) follow(c *chain) (entry, error) {
+	expected := c.last + 1
+	if c.adrift {
+		expected = 0
+	}
+	b, err := l.read()
+	if err == io.EOF {
+		return entry{}, err
+	}
+	var e entry
+	if err == nil {
+		e, err = c.follow(b)
+	}
+	var unlinked broken
+	switch {
+	case err == nil:
+		return e, nil
+	case errors.As(err, &unlinked):
+		return e, l.damage(e.number, err)
+	case errors.Is(err, errLineEnd), errors.Is(err, errLineLength), errors.Is(err, errLineHash), errors.Is(err, errLayout):
+		return e, l.damage(expected, err)
+	}
+	return e, fmt.Errorf("read %s: %w", l.name, err)
+}
+
+func (l *lines) damage(record uint64, why error) *Damage {
+	return &Damage{File: l.name, Line: l.line, Offset: l.offset, Record: record, Reason: why.Error()}
+}
+
+func (l *lines) close() error { return l.file.Close() }
