@@ -381,7 +381,7 @@ func findUnit(name string, units []unit) (int, error) {
 	if hint := likelyUnit(name, units); hint != "" {
 		text += "did you mean " + hint + "? "
 	}
-	return 0, errors.New(text + "Write " + list(units))
+	return 0, errors.New(text + "write " + list(units))
 }
 
 // otherNames are names that people write for units.

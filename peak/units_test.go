@@ -162,7 +162,7 @@ func TestUnitErrorsHelp(t *testing.T) {
 		{force, "25 ton", "did you mean t (1000 kg), short-ton (2000 lb) or long-ton (2240 lb)?"},
 		{force, "25 tonnes", "did you mean t?"},
 		{force, "25 LBS", "did you mean lb?"},
-		{force, "25 bar", `unknown unit "bar": Write one of N,`},
+		{force, "25 bar", `unknown unit "bar": write one of N,`},
 		{force, "kN", "does not begin with a number"},
 		{force, "", "does not begin with a number"},
 		{force, "--1 N", "does not begin with a number"},
