@@ -14,7 +14,8 @@ import (
 // How our own connections behave.
 const (
 	connectTimeout = 5 * time.Second
-	reconnectWait  = 500 * time.Millisecond
+	firstReconnect = 100 * time.Millisecond // doubled with each attempt
+	maxReconnect   = 2 * time.Second
 	pingEvery      = 2 * time.Second // a broker that hangs is noticed after two of these
 	writeTimeout   = 2 * time.Second
 	closeTimeout   = 500 * time.Millisecond
@@ -57,8 +58,9 @@ type LinkOptions struct {
 // nothing back while the broker is away: records come from the journal, and
 // a reading that is late is worth nothing.
 type Link struct {
-	bench string
-	log   *slog.Logger
+	bench    string
+	log      *slog.Logger
+	embedded bool // the broker runs in this process
 	// records carries the journal's records and live everything else: while a
 	// record is synced to disk the broker reads nothing more from its connection.
 	records, live *natsgo.Conn
@@ -76,7 +78,7 @@ func Dial(o LinkOptions) (*Link, error) {
 	if (o.Server == nil) == (o.URL == "") {
 		return nil, errors.New("dial broker: need either an embedded server or a url")
 	}
-	l := &Link{bench: o.Bench, log: logger(o.Log), back: make(chan struct{}, 1)}
+	l := &Link{bench: o.Bench, log: logger(o.Log), embedded: o.Server != nil, back: make(chan struct{}, 1)}
 	if err := l.connect(o); err != nil {
 		l.Close()
 		return nil, fmt.Errorf("dial broker: %w", err)
@@ -104,8 +106,7 @@ func (l *Link) open(o LinkOptions, purpose string, up func()) (*natsgo.Conn, err
 	options := []natsgo.Option{
 		natsgo.Name("thimbled " + o.Bench + " " + purpose),
 		natsgo.Timeout(connectTimeout), natsgo.RetryOnFailedConnect(true), natsgo.MaxReconnects(-1),
-		natsgo.ReconnectWait(reconnectWait), natsgo.ReconnectJitter(reconnectWait/5, reconnectWait/5),
-		natsgo.ReconnectBufSize(-1), natsgo.IgnoreAuthErrorAbort(),
+		natsgo.CustomReconnectDelay(reconnectDelay), natsgo.ReconnectBufSize(-1), natsgo.IgnoreAuthErrorAbort(),
 		natsgo.PingInterval(pingEvery), natsgo.MaxPingsOutstanding(2), natsgo.FlusherTimeout(writeTimeout),
 		natsgo.ConnectHandler(func(*natsgo.Conn) { log.Info("broker connected"); up() }),
 		natsgo.ReconnectHandler(func(*natsgo.Conn) { log.Info("broker connected again"); up() }),
@@ -118,6 +119,10 @@ func (l *Link) open(o LinkOptions, purpose string, up func()) (*natsgo.Conn, err
 		options = append(options, natsgo.InProcessServer(o.Server))
 	}
 	return natsgo.Connect(o.URL, options...)
+}
+
+func reconnectDelay(attempts int) time.Duration {
+	return min(firstReconnect<<min(attempts, 10), maxReconnect)
 }
 
 func (l *Link) lost(log *slog.Logger, err error) {

@@ -22,7 +22,7 @@ type Live struct {
 	mu   sync.Mutex
 	due  time.Duration // elapsed time at which the next message may go
 	span publish.Span  // since the message before
-	next *handed       // what Run has not taken yet
+	next *handed       // what Run has not taken yet; its span is its own
 
 	sent, dropped atomic.Uint64
 }
@@ -30,6 +30,7 @@ type Live struct {
 // handed is a snapshot on its way from Publish to Run.
 type handed struct {
 	snapshot *publish.Snapshot
+	span     publish.Span
 	now      time.Duration // elapsed time of the call
 	at       time.Time     // the same moment, to count how long it lay
 }
@@ -59,9 +60,11 @@ func (l *Live) Publish(s *publish.Snapshot, span publish.Span, now time.Duration
 		l.due = now + l.every
 	}
 	if l.next != nil {
+		l.span = merge(l.next.span, l.span)
 		l.dropped.Add(1)
 	}
-	l.next = &handed{snapshot: s, now: now, at: time.Now()}
+	l.next = &handed{snapshot: s, span: l.span, now: now, at: time.Now()}
+	l.span = publish.Span{}
 	l.mu.Unlock()
 	select {
 	case l.wake <- struct{}{}:
@@ -78,13 +81,13 @@ func (l *Live) Run(ctx context.Context) error {
 			return nil
 		case <-l.wake:
 		}
-		h, span := l.take()
+		h := l.take()
 		if h == nil {
 			continue // taken with the one before
 		}
-		data := publish.EncodeReading(h.snapshot, span, h.now+time.Since(h.at))
+		data := publish.EncodeReading(h.snapshot, h.span, h.now+time.Since(h.at))
 		if err := l.link.live.Publish(subject, data); err != nil {
-			l.keep(span)
+			l.keep(h.span)
 			l.dropped.Add(1)
 			continue
 		}
@@ -92,16 +95,13 @@ func (l *Live) Run(ctx context.Context) error {
 	}
 }
 
-// take returns what is to be sent, if anything, and the range up to now.
-func (l *Live) take() (*handed, publish.Span) {
+// take returns what is to be sent, nil if nothing.
+func (l *Live) take() *handed {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.next == nil {
-		return nil, publish.Span{}
-	}
-	h, span := l.next, l.span
-	l.next, l.span = nil, publish.Span{}
-	return h, span
+	h := l.next
+	l.next = nil
+	return h
 }
 
 // keep puts the range of a message that was not sent back.

@@ -42,6 +42,8 @@ type Publisher struct {
 	onLoss  func(Loss)
 	look    time.Duration // between two looks at an idle stream
 	drain   time.Duration // for the last records, once Run's context has ended
+	// distrust makes the next survey read everything. Run's goroutine only.
+	distrust bool
 	// Set by Run's goroutine, read by anybody.
 	known   atomic.Pointer[progress] // nil until the stream was first asked
 	trouble atomic.Pointer[error]
@@ -56,7 +58,9 @@ type progress struct {
 // NewPublisher returns a publisher of the records. onLoss, if not nil, is called
 // from Run's goroutine when the stream had lost something.
 func NewPublisher(link *Link, records publish.Records, onLoss func(Loss)) *Publisher {
-	return &Publisher{link: link, records: records, onLoss: onLoss, look: lookEvery, drain: drainTime}
+	return &Publisher{
+		link: link, records: records, onLoss: onLoss, look: lookEvery, drain: drainTime, distrust: link.embedded,
+	}
 }
 
 // Published is the highest record number known to be in the stream; 0 before the
@@ -127,8 +131,13 @@ func (p *Publisher) session(ctx, work context.Context) error {
 	work, end := p.untilBack(work)
 	defer end()
 	err := p.carry(ctx, work)
-	if errors.Is(context.Cause(work), errBack) {
+	switch {
+	case errors.Is(context.Cause(work), errBack):
+		p.distrust = p.link.embedded
 		return nil
+	case err != nil && !p.link.records.IsConnected():
+		p.distrust = p.link.embedded
+		return ErrNoBroker
 	}
 	return err
 }
@@ -157,6 +166,7 @@ func (p *Publisher) carry(ctx, work context.Context) error {
 	if err != nil {
 		return err
 	}
+	p.distrust = false
 	if had := p.Published(); at.last < had {
 		p.lost(Loss{Stream: EventStream(p.link.bench), Missing: numbers(at.last+1, had)})
 	}

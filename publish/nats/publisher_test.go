@@ -65,6 +65,7 @@ func TestRecordsArePublishedInOrder(t *testing.T) {
 }
 
 func TestBrokerRestart(t *testing.T) {
+	t.Parallel()
 	s, j := embed(t), newJournal()
 	p := NewPublisher(dial(t, LinkOptions{Server: s}), j, nil)
 	run(t, p.Run)
@@ -91,6 +92,7 @@ func damage(t *testing.T, s *Server, f func(dir string)) {
 }
 
 func TestStoreDeleted(t *testing.T) {
+	t.Parallel()
 	s, j, l := embed(t), newJournal(), &losses{}
 	j.add(50, "a")
 	p := NewPublisher(dial(t, LinkOptions{Server: s}), j, l.add)
@@ -108,6 +110,7 @@ func TestStoreDeleted(t *testing.T) {
 }
 
 func TestStoreCutShort(t *testing.T) {
+	t.Parallel()
 	s, j := embed(t), newJournal()
 	j.add(60, "a")
 	p := NewPublisher(dial(t, LinkOptions{Server: s}), j, nil)
@@ -135,7 +138,49 @@ func cutBlock(t *testing.T, dir string, keep float64) {
 	}
 }
 
+// One bad bit makes a message unreadable, but the broker counts it all the same.
+func TestUnreadableRecord(t *testing.T) {
+	t.Parallel()
+	s, j, l := embed(t), newJournal(), &losses{}
+	j.add(60, "a")
+	p := NewPublisher(dial(t, LinkOptions{Server: s}), j, l.add)
+	run(t, p.Run)
+	published(t, p)
+	damage(t, s, func(dir string) {
+		name := filepath.Join(dir, "$G", "streams", EventStream(benchID), "msgs", "1.blk")
+		block, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		block[len(block)/2] ^= 1
+		if err := os.WriteFile(name, block, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	})
+	waitFor(t, "the loss to be seen", func() bool { return len(l.missing()) == 1 })
+	published(t, p)
+	var got []uint64
+	c := plainJetStream(t, client(t, s.URL()))
+	stream, err := c.Stream(context.Background(), EventStream(benchID))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for seq := uint64(1); seq <= 61; seq++ {
+		if m, err := stream.GetMsg(context.Background(), seq); err == nil {
+			got = append(got, recordNumber(benchID, m.Header))
+		}
+	}
+	if last := got[len(got)-1]; last != l.missing()[0] {
+		t.Errorf("last message is record %d, want the lost %d", last, l.missing()[0])
+	}
+	slices.Sort(got)
+	if !slices.Equal(got, numbers(1, 60)) {
+		t.Errorf("records that can be read: %v", got)
+	}
+}
+
 func TestStreamDeletedByAClient(t *testing.T) {
+	t.Parallel()
 	s, j := embed(t), newJournal()
 	j.add(20, "a")
 	p := NewPublisher(dial(t, LinkOptions{Server: s}), j, nil)
@@ -204,6 +249,7 @@ func TestMissingInTheMiddle(t *testing.T) {
 // A run is ended at any moment, also while records are on their way; the next one
 // goes on from what the stream holds.
 func TestPublisherRestart(t *testing.T) {
+	t.Parallel()
 	s, j := embed(t), newJournal()
 	for range 20 {
 		j.add(37, "a")
@@ -295,6 +341,7 @@ func (p *proxy) cut() {
 // The broker stores records, but the connection is lost before its
 // acknowledgements arrive.
 func TestAcknowledgementsLost(t *testing.T) {
+	t.Parallel()
 	s, j := embed(t), newJournal()
 	x := newProxy(t, s.URL()[len("nats://"):])
 	p := NewPublisher(dial(t, LinkOptions{URL: "nats://" + x.Addr().String()}), j, nil)
@@ -336,6 +383,7 @@ func TestTwoPublishersOfOneJournal(t *testing.T) {
 // A thousand records and more are written while the broker, an external one, is
 // away from the start.
 func TestBrokerAwayAtStart(t *testing.T) {
+	t.Parallel()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"time"
 
+	natsgo "github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"thimbled/publish"
@@ -18,7 +19,7 @@ import (
 var ErrStreamForeign = errors.New("stream holds another journal's records")
 
 // scanPatience is how long a scan waits for the next message.
-const scanPatience = 5 * time.Second
+const scanPatience = 2 * time.Second
 
 // Loss says that the broker's stream was not what it had been told to keep. What
 // is missing is published again.
@@ -42,7 +43,8 @@ type position struct {
 
 // survey finds out what the stream holds. It reads one message if the stream
 // looks complete (as many messages as its last record's number) and all of them
-// if not.
+// if not. The store of the embedded broker lies on our own disk, so after its
+// start that is not trusted: a message whose bytes went bad still counts.
 func (p *Publisher) survey(ctx context.Context, stream jetstream.Stream) (position, error) {
 	info, err := stream.Info(ctx)
 	if err != nil {
@@ -51,6 +53,9 @@ func (p *Publisher) survey(ctx context.Context, stream jetstream.Stream) (positi
 	at := position{seq: info.State.LastSeq, msgs: info.State.Msgs}
 	if at.msgs == 0 {
 		return at, nil
+	}
+	if p.distrust {
+		return p.scan(ctx, stream, at)
 	}
 	newest, err := stream.GetMsg(ctx, at.seq)
 	if err != nil && !errors.Is(err, jetstream.ErrMsgNotFound) {
@@ -68,8 +73,8 @@ func (p *Publisher) scan(ctx context.Context, stream jetstream.Stream, at positi
 	seen := make([]bool, p.records.Last()+1) // by record number
 	loss := Loss{Stream: EventStream(p.link.bench)}
 	var highestSeq uint64
-	err := eachHeader(ctx, stream, func(m jetstream.Msg, seq uint64) error {
-		n := recordNumber(p.link.bench, m.Headers())
+	err := eachMessage(ctx, stream, at.seq, func(h natsgo.Header, seq uint64) error {
+		n := recordNumber(p.link.bench, h)
 		switch {
 		case n == 0:
 			loss.Foreign++
@@ -107,34 +112,60 @@ func (p *Publisher) scan(ctx context.Context, stream jetstream.Stream, at positi
 	return at, p.compare(ctx, newest, at.last)
 }
 
-// eachHeader calls f for each message now in the stream, without its body.
-func eachHeader(ctx context.Context, stream jetstream.Stream, f func(m jetstream.Msg, seq uint64) error) error {
-	consumer, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{HeadersOnly: true})
+// eachMessage calls f for each message from first to last that can be read, first
+// with a consumer and, where that falls silent at messages that the store has
+// lost, one by one. Bodies may be missing.
+func eachMessage(ctx context.Context, stream jetstream.Stream, last uint64, f func(natsgo.Header, uint64) error) error {
+	done, err := consumeHeaders(ctx, stream, last, f)
 	if err != nil {
 		return err
+	}
+	for seq := done + 1; seq <= last; seq++ {
+		m, err := stream.GetMsg(ctx, seq)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if err := f(m.Header, seq); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// consumeHeaders calls f for messages as an ordered consumer delivers them, until
+// the last or a silence, and returns the sequence that it reached.
+func consumeHeaders(ctx context.Context, stream jetstream.Stream, last uint64, f func(natsgo.Header, uint64) error) (done uint64, err error) {
+	consumer, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{HeadersOnly: true})
+	if err != nil {
+		return 0, err
 	}
 	messages, err := consumer.Messages(jetstream.PullMaxMessages(1000))
 	if err != nil {
-		return err
+		return 0, err
 	}
 	defer messages.Stop()
 	defer context.AfterFunc(ctx, messages.Stop)()
-	for {
+	for done < last {
 		m, err := messages.Next(jetstream.NextMaxWait(scanPatience))
+		if errors.Is(err, natsgo.ErrTimeout) {
+			return done, nil
+		}
 		if err != nil {
-			return err
+			return done, err
 		}
 		meta, err := m.Metadata()
 		if err != nil {
-			return err
+			return done, err
 		}
-		if err := f(m, meta.Sequence.Stream); err != nil {
-			return err
+		if err := f(m.Headers(), meta.Sequence.Stream); err != nil {
+			return done, err
 		}
-		if meta.NumPending == 0 {
-			return nil
-		}
+		done = meta.Sequence.Stream
 	}
+	return done, nil
 }
 
 // compare makes sure that a message is the journal's record of that number. Type,
