@@ -1,0 +1,49 @@
+package bench
+
+import (
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"thimbled/peak"
+)
+
+// Cell describes the load cell's imperfections.
+type Cell struct {
+	Zero        peak.Force    // what it shows without load
+	Drift       peak.Force    // how far that wanders to either side
+	DriftPeriod time.Duration // of one wander there and back, bench time; 0 for none
+	Noise       peak.Force    // standard deviation of one sample
+}
+
+// cell is a load cell at work. Its owner is the simulation.
+type cell struct {
+	Cell
+	chance *rand.Rand
+	shift  peak.Force // lasting change of zero
+	spike  peak.Force // added to the next sample only
+}
+
+// sample is the cell's signal for the given true force.
+func (c *cell) sample(at time.Duration, force peak.Force) peak.Force {
+	noise := peak.Force(math.Round(c.chance.NormFloat64() * float64(c.Noise)))
+	seen := force + c.Zero + c.shift + c.spike + c.drift(at) + noise
+	c.spike = 0
+	return seen
+}
+
+// drift wanders along a triangle: 0, +Drift, 0, -Drift, 0.
+func (c *cell) drift(at time.Duration) peak.Force {
+	if c.DriftPeriod <= 0 {
+		return 0
+	}
+	quarters := 4 * float64(at%c.DriftPeriod) / float64(c.DriftPeriod)
+	switch {
+	case quarters < 1:
+	case quarters < 3:
+		quarters = 2 - quarters
+	default:
+		quarters -= 4
+	}
+	return peak.Force(math.Round(quarters * float64(c.Drift)))
+}

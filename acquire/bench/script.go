@@ -1,0 +1,152 @@
+package bench
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"thimbled/peak"
+)
+
+// Verb is what the operator does in one step of a script.
+type Verb string
+
+// The verbs. Times are bench time.
+const (
+	Rest    Verb = "rest"    // leave everything alone For a time
+	Raise   Verb = "raise"   // pump to Force, evenly over For
+	Hold    Verb = "hold"    // hold for For, topping up what creeps away
+	Sag     Verb = "sag"     // wait for For with the valve closed and do nothing about the creep
+	Lower   Verb = "lower"   // let down to Force, evenly over For
+	Release Verb = "release" // let down to nothing, evenly over For, and drive the piston home
+	Break   Verb = "break"   // from here on the item breaks when it carries Force
+	Shift   Verb = "shift"   // from here on the load cell's zero is off by Force more
+	Spike   Verb = "spike"   // one stray sample, off by Force
+)
+
+// Step is one step of a script. Which of Force and For it needs depends on its
+// verb.
+type Step struct {
+	Do    Verb
+	Force peak.Force
+	For   time.Duration
+}
+
+// Pull is one scripted pull: the job it belongs to and what the operator does.
+// A pull with no Required force has no job.
+type Pull struct {
+	Name     string // letters, digits and -
+	Required peak.Force
+	Limit    peak.Force    // 0 for none
+	Hold     time.Duration // bench time
+	Expect   peak.Verdict  // what it should be judged; empty when not said
+	Steps    []Step
+}
+
+// Script is the operator's day: pulls one after the other, over and over if
+// Loop is set. Each pull starts with a fresh item.
+type Script struct {
+	Pulls []Pull
+	Loop  bool
+}
+
+// Validate says what is wrong with the script.
+func (s Script) Validate() error {
+	var problems []error
+	for _, p := range s.Pulls {
+		if err := p.validate(); err != nil {
+			problems = append(problems, fmt.Errorf("pull %s: %w", p.Name, err))
+		}
+	}
+	return errors.Join(problems...)
+}
+
+func (p Pull) validate() error {
+	if !isName(p.Name) {
+		return errors.New("the name must be letters, digits and -")
+	}
+	if min(p.Required, p.Limit) < 0 || max(p.Required, p.Limit) > mostForce || p.Hold < 0 {
+		return errors.New("what is required is out of range")
+	}
+	var loaded, moved bool
+	for i, step := range p.Steps {
+		if err := step.validate(); err != nil {
+			return fmt.Errorf("step %d: %w", i+1, err)
+		}
+		loaded = step.Do == Raise || loaded && step.Do != Release
+		moved = moved || step.For > 0
+	}
+	if loaded {
+		return errors.New("the load must be released at the end")
+	}
+	if !moved {
+		return errors.New("there must be a step that takes time")
+	}
+	return nil
+}
+
+// mostForce bounds the forces of a script, far above any bench.
+const mostForce = 100 * peak.Meganewton
+
+func (s Step) validate() error {
+	wants, known := wantedBy[s.Do]
+	switch {
+	case !known:
+		return fmt.Errorf("%q is no verb", s.Do)
+	case wants.time != (s.For > 0):
+		return fmt.Errorf("%s wants %s", s.Do, wants.form)
+	case s.Force > mostForce || s.Force < -mostForce:
+		return fmt.Errorf("%s: %s is more than any bench can pull", s.Do, s.Force)
+	case wants.force == 0 && s.Force != 0, wants.force > 0 && s.Force <= 0, wants.force < 0 && s.Force == 0:
+		return fmt.Errorf("%s wants %s", s.Do, wants.form)
+	}
+	return nil
+}
+
+// wantedBy says what each verb needs: force +1 for a positive one, -1 for one
+// of either sign, 0 for none.
+var wantedBy = map[Verb]struct {
+	force int
+	time  bool
+	form  string
+}{
+	Rest:    {0, true, "a time"},
+	Raise:   {+1, true, `a "force" over a time`},
+	Hold:    {0, true, "a time"},
+	Sag:     {0, true, "a time"},
+	Lower:   {+1, true, `a "force" over a time`},
+	Release: {0, true, "a time"},
+	Break:   {+1, false, `a "force"`},
+	Shift:   {-1, false, `a "force"`},
+	Spike:   {-1, false, `a "force"`},
+}
+
+// For returns the script for a bench that runs speed times as fast as life:
+// rests and releases are long enough that, in real time, a pull's end is seen
+// before the next one (3 s) and no release looks like a sudden loss (1.5 s).
+func (s Script) For(speed float64) Script {
+	least := map[Verb]time.Duration{
+		Rest:    time.Duration(speed * float64(3*time.Second)),
+		Release: time.Duration(speed * float64(1500*time.Millisecond)),
+	}
+	slow := Script{Loop: s.Loop}
+	for _, p := range s.Pulls {
+		steps := make([]Step, len(p.Steps))
+		for i, step := range p.Steps {
+			step.For = max(step.For, least[step.Do])
+			steps[i] = step
+		}
+		p.Steps = steps
+		slow.Pulls = append(slow.Pulls, p)
+	}
+	return slow
+}
+
+func isName(s string) bool {
+	for _, r := range s {
+		if (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && (r < '0' || r > '9') && r != '-' {
+			return false
+		}
+	}
+	return s != ""
+}
