@@ -193,18 +193,18 @@ func isTorn(l *lines, h *hasher) (bool, error) {
 
 // cutOff cuts a file off where it is damaged; what it cuts is durable under
 // another name before.
-func cutOff(fsys FS, dir string, d Damage) (*Cut, error) {
+func cutOff(fsys FS, dir string, d Damage) (cut *Cut, err error) {
 	path := filepath.Join(dir, filepath.FromSlash(d.File))
 	f, err := fsys.OpenFile(path, os.O_RDWR, 0)
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
+	defer func() { err = errors.Join(err, f.Close()) }()
 	size, err := f.Size()
 	if err != nil {
 		return nil, err
 	}
-	cut := &Cut{Damage: d, Bytes: size - d.Offset}
+	cut = &Cut{Damage: d, Bytes: size - d.Offset}
 	cut.Kept, err = keepAside(fsys, dir, d.File, io.NewSectionReader(f, d.Offset, cut.Bytes))
 	if err != nil {
 		return nil, fmt.Errorf("keep the damaged end of %s: %w", d.File, err)

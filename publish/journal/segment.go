@@ -1,12 +1,11 @@
 package journal
 
 import (
-	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -73,22 +72,27 @@ func list(fsys FS, dir string) (listing, error) {
 
 // lines reads the lines of one segment.
 type lines struct {
-	name   string // of the segment
-	file   File
-	buf    *bufio.Reader
+	name string // of the segment
+	file File
+	buf  []byte
+	pos  int // where the next line begins in buf
+	end  int // how far buf is filled
+
 	line   int   // number of the last line read, from 1
 	offset int64 // of the last line read
 	next   int64 // of the line after it
-	// patience is how many times more a last line without an end is read: it
-	// may be one that another process is writing now.
+	// patience is how many times more the end of a last line without one is
+	// waited for: another process may be writing it now.
 	patience int
 }
 
-// Another process writes a line in one go, so that a moment is enough to see
-// the whole of it.
 const (
+	// Another process writes a line in one go, so that a moment is enough to
+	// see the whole of it.
 	aMoment     = 20 * time.Millisecond
 	someMoments = 5
+
+	linesBuffer = 32 << 10 // to begin with
 )
 
 func openLines(fsys FS, dir string, first uint64) (*lines, error) {
@@ -97,54 +101,77 @@ func openLines(fsys FS, dir string, first uint64) (*lines, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &lines{name: name, file: f, buf: bufio.NewReaderSize(f, maxLine)}, nil
+	return &lines{name: name, file: f, buf: make([]byte, linesBuffer)}, nil
 }
 
 // read returns the next line without its line feed; it is good until the next
-// call. At the end it returns io.EOF. A line that is too long or has no end is
-// returned, as far as it was read, with errLineLength or errLineEnd.
+// call. At the end it returns io.EOF. For a line that is too long or has no end
+// it returns errLineLength or errLineEnd.
 func (l *lines) read() ([]byte, error) {
-	b, err := l.slice()
-	if len(b) == 0 && err != nil {
-		return nil, err
+	for seen := 0; ; {
+		if i := bytes.IndexByte(l.buf[l.pos+seen:l.end], '\n'); i >= 0 {
+			return l.take(seen + i + 1)[:seen+i], nil
+		}
+		if seen = l.end - l.pos; seen >= maxLine {
+			return nil, l.skip()
+		}
+		err := l.fill()
+		switch {
+		case err == io.EOF && seen == 0:
+			return nil, io.EOF
+		case err == io.EOF && l.patience > 0:
+			l.patience--
+			time.Sleep(aMoment)
+		case err == io.EOF:
+			l.take(seen)
+			return nil, errLineEnd
+		case err != nil:
+			return nil, err
+		}
 	}
+}
+
+// take moves on over a line of so many bytes and returns it.
+func (l *lines) take(n int) []byte {
+	line := l.buf[l.pos : l.pos+n]
+	l.pos += n
 	l.line++
-	l.offset = l.next
-	l.next += int64(len(b))
-	switch {
-	case err == nil:
-		return b[:len(b)-1], nil
-	case errors.Is(err, io.EOF):
-		return b, errLineEnd
-	case errors.Is(err, bufio.ErrBufferFull):
-		return b, l.skip()
-	}
-	return nil, err
+	l.offset, l.next = l.next, l.next+int64(n)
+	return line
 }
 
-func (l *lines) slice() ([]byte, error) {
-	b, err := l.buf.ReadSlice('\n')
-	for range l.patience {
-		if len(b) == 0 || err != io.EOF {
-			break
-		}
-		time.Sleep(aMoment)
-		l.buf.Reset(io.NewSectionReader(l.file, l.next, math.MaxInt64-l.next))
-		b, err = l.buf.ReadSlice('\n')
+// fill reads more behind what is left in buf, which grows if need be.
+func (l *lines) fill() error {
+	l.end = copy(l.buf, l.buf[l.pos:l.end])
+	l.pos = 0
+	if l.end == len(l.buf) {
+		l.buf = append(l.buf, make([]byte, len(l.buf))...)
 	}
-	return b, err
+	n, err := l.file.Read(l.buf[l.end:])
+	l.end += n
+	if n > 0 {
+		return nil
+	}
+	return err
 }
 
-// skip reads on to the end of a line that is too long.
+// skip moves on over a line that is too long.
 func (l *lines) skip() error {
+	l.take(l.end - l.pos)
 	for {
-		b, err := l.buf.ReadSlice('\n')
-		l.next += int64(len(b))
-		if err == nil || errors.Is(err, io.EOF) {
-			return errLineLength
-		}
-		if !errors.Is(err, bufio.ErrBufferFull) {
+		err := l.fill()
+		if err != nil && err != io.EOF {
 			return err
+		}
+		i := bytes.IndexByte(l.buf[:l.end], '\n')
+		n := i + 1
+		if i < 0 {
+			n = l.end
+		}
+		l.pos += n
+		l.next += int64(n)
+		if i >= 0 || err == io.EOF {
+			return errLineLength
 		}
 	}
 }
