@@ -45,6 +45,8 @@ type Port struct {
 	own     int
 
 	closing  atomic.Bool
+	once     sync.Once
+	closed   error // what the first Close said
 	timing   sync.Mutex
 	deadline time.Time // guarded by timing
 }
@@ -165,19 +167,20 @@ func (p *Port) ResetInputBuffer() error {
 
 // Close gives the port back, within two seconds even if the driver hangs; then
 // its error says so and the device stays in use until the driver returns. Reads
-// and writes that wait end with os.ErrClosed. Closing twice is no error.
+// and writes that wait end with os.ErrClosed. Closing again does nothing, once the
+// first Close is through.
 func (p *Port) Close() error {
-	if p.closing.Swap(true) {
-		return nil
-	}
-	done := make(chan error, 1)
-	go func() { done <- p.release() }()
-	select {
-	case err := <-done:
-		return err
-	case <-time.After(closeWithin):
-		return fmt.Errorf("close %s: the driver does not let go of the port", p.device)
-	}
+	p.once.Do(func() {
+		p.closing.Store(true)
+		done := make(chan error, 1)
+		go func() { done <- p.release() }()
+		select {
+		case p.closed = <-done:
+		case <-time.After(closeWithin):
+			p.closed = fmt.Errorf("close %s: the driver does not let go of the port", p.device)
+		}
+	})
+	return p.closed
 }
 
 // release closes both descriptors when nobody uses them any more: the library

@@ -67,3 +67,19 @@ func (s Settings) mode() (*serial.Mode, error) {
 	}
 	return &serial.Mode{BaudRate: s.Baud, DataBits: s.DataBits, Parity: parity, StopBits: stop}, nil
 }
+
+// CharacterBits counts the bits of a character on the wire: start, data, parity
+// and stop bits.
+func (s Settings) CharacterBits() int {
+	bits := 1 + s.DataBits + s.StopBits
+	if s.DataBits == 0 {
+		bits += 8
+	}
+	if s.StopBits == 0 {
+		bits++
+	}
+	if s.Parity != "" && s.Parity != NoParity {
+		bits++
+	}
+	return bits
+}

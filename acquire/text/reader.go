@@ -47,11 +47,15 @@ type Reader struct {
 	mute     time.Time // a line until then may be the late answer to a failed request
 }
 
-// NewReader reads from port. worst is the longest time after which an instrument
-// may still answer a request; after a failed one nothing is sent before it is
-// over.
-func NewReader(port Port, worst time.Duration) *Reader {
-	return &Reader{port: port, worst: worst}
+// NewReader reads from port. Each of the terminators ends a line, and so does
+// ETX; none means [DefaultTerminators]. worst is the longest time after which an
+// instrument may still answer a request; after a failed one nothing is sent before
+// it is over.
+func NewReader(port Port, terminators string, worst time.Duration) *Reader {
+	if terminators == "" {
+		terminators = DefaultTerminators
+	}
+	return &Reader{port: port, worst: worst, split: splitter{ends: terminators}}
 }
 
 // Next waits for the next line of an indicator that prints continuously and

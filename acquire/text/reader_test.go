@@ -22,7 +22,7 @@ const ms = time.Millisecond
 
 // started gives a reader of a continuous line that has dropped the first lines.
 func started(t *testing.T, p *scriptedPort, f *Format) *Reader {
-	r := NewReader(p, 0)
+	r := NewReader(p, "", 0)
 	if _, err := r.Next(f, ms); !errors.Is(err, os.ErrDeadlineExceeded) {
 		t.Fatalf("first wait: %v", err)
 	}
@@ -78,7 +78,7 @@ func TestContinuousDropsABacklog(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p, f := newPort(), numberFormat(t)
 		p.print("1 kN\r\n2 kN\r\n")
-		r := NewReader(p, 0)
+		r := NewReader(p, "", 0)
 		p.printAfter(50*ms, "3 kN\r\n") // a device server empties its memory
 		p.printAfter(150*ms, "4 kN\r\n5 kN\r\n")
 		a, err := r.Next(f, 500*ms)
@@ -118,7 +118,7 @@ func TestAskSendsExactlyTheRequest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p, f := newPort(), numberFormat(t)
 		p.onWrite = func(string) { p.printAfter(20*ms, "\x021.5 kN\x03") }
-		r := NewReader(p, 0)
+		r := NewReader(p, "", 0)
 		for range 3 {
 			a, err := r.Ask([]byte("R1\r"), f, 100*ms)
 			want(t, "asked", a, err, 1.5)
@@ -137,7 +137,7 @@ func TestAskDropsWhatWasThereBefore(t *testing.T) {
 		p, f := newPort(), numberFormat(t)
 		p.onWrite = func(string) { p.printAfter(20*ms, "2 kN\r\n") }
 		p.print("1 kN\r\n9")
-		a, err := NewReader(p, 0).Ask([]byte("?"), f, 100*ms)
+		a, err := NewReader(p, "", 0).Ask([]byte("?"), f, 100*ms)
 		want(t, "with a line in the buffer", a, err, 2)
 	})
 }
@@ -149,7 +149,7 @@ func TestAskAllowsForAnEcho(t *testing.T) {
 			p.print(request)
 			p.printAfter(20*ms, "2 kN\r\n")
 		}
-		a, err := NewReader(p, 0).Ask([]byte("READ\r\n"), f, 100*ms)
+		a, err := NewReader(p, "", 0).Ask([]byte("READ\r\n"), f, 100*ms)
 		want(t, "echo", a, err, 2)
 	})
 }
@@ -169,7 +169,7 @@ func TestAskNeverTakesALateLine(t *testing.T) {
 				}
 				p.printAfter(after, string(rune('0'+asked))+" kN\r")
 			}
-			r := NewReader(p, 500*ms)
+			r := NewReader(p, "", 500*ms)
 			begin := time.Now()
 			if _, err := r.Ask([]byte("?"), f, 100*ms); !errors.Is(err, os.ErrDeadlineExceeded) {
 				t.Fatalf("late by %v: %v", late, err)
@@ -189,7 +189,7 @@ func TestAskIsSilentAfterAGarbledLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p, f := newPort(), numberFormat(t)
 		p.onWrite = func(string) { p.print("1\x00 kN\r") }
-		r := NewReader(p, 500*ms)
+		r := NewReader(p, "", 500*ms)
 		if _, err := r.Ask([]byte("?"), f, 100*ms); !errors.Is(err, ErrGarbled) {
 			t.Fatalf("garbled: %v", err)
 		}
@@ -204,7 +204,7 @@ func TestPortErrorsComeThrough(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p, f := newPort(), numberFormat(t)
 		time.AfterFunc(150*ms, func() { p.Close() })
-		r := NewReader(p, 500*ms)
+		r := NewReader(p, "", 500*ms)
 		if _, err := r.Next(f, time.Second); !errors.Is(err, os.ErrClosed) {
 			t.Errorf("next: %v", err)
 		}

@@ -1,5 +1,7 @@
 package text
 
+import "strings"
+
 // maxLine is the longest line in bytes. An indicator prints 10 to 40; more
 // without a terminator is noise.
 const maxLine = 256
@@ -21,10 +23,15 @@ const (
 	tooLong // maxLine bytes without a terminator
 )
 
-// splitter cuts a stream into lines. A line ends with CR, LF, CR LF or ETX; an
-// empty line is none; STX is left out and drops what came before it. A line whose
-// start was not seen is dropped, for its first digits may be missing.
+// DefaultTerminators are CR and LF.
+const DefaultTerminators = "\r\n"
+
+// splitter cuts a stream into lines. A line ends with one of the terminators or
+// ETX and begins with its first character that is neither CR nor LF; STX is left
+// out and drops what came before it. A line whose start was not seen is dropped,
+// for its first digits may be missing.
 type splitter struct {
+	ends  string // the terminators
 	line  []byte // of the line in hand, or of the last whole one until the next byte
 	long  int    // bytes since the last terminator, dropped ones too
 	whole bool   // the start of the line in hand was seen
@@ -45,16 +52,17 @@ func (s *splitter) push(c byte) part {
 	if s.ended {
 		s.begin(true)
 	}
-	switch c {
-	case stx:
-		s.begin(true)
-		return nothing
-	case cr, lf, etx:
-		got := s.whole && len(s.line) > 0
+	switch {
+	case c == etx || strings.IndexByte(s.ends, c) >= 0:
 		s.ended = true
-		if got {
+		if s.whole && len(s.line) > 0 {
 			return wholeLine
 		}
+		return nothing
+	case c == stx:
+		s.begin(true)
+		return nothing
+	case len(s.line) == 0 && s.whole && (c == cr || c == lf):
 		return nothing
 	}
 	s.long++

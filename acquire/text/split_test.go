@@ -11,7 +11,11 @@ const overlong = "\n"
 
 // cut gives the lines of a stream.
 func cut(stream string, known bool) (lines []string) {
-	var s splitter
+	return cutAt(DefaultTerminators, stream, known)
+}
+
+func cutAt(ends, stream string, known bool) (lines []string) {
+	s := splitter{ends: ends}
 	s.begin(known)
 	for _, c := range []byte(stream) {
 		switch s.push(c) {
@@ -45,6 +49,21 @@ func TestLines(t *testing.T) {
 	} {
 		if got := cut(c.stream, c.known); !slices.Equal(got, c.want) {
 			t.Errorf("%q: %q, want %q", c.stream, got, c.want)
+		}
+	}
+}
+
+func TestOtherTerminators(t *testing.T) {
+	for _, c := range []struct {
+		ends, stream string
+		want         []string
+	}{
+		{";", "1;\r\n2;3\x03", []string{"1", "2", "3"}},
+		{"\r", "\n1\r\n2\r", []string{"1", "2"}},
+		{"\x02", "\x021\x022\x02", []string{"1", "2"}},
+	} {
+		if got := cutAt(c.ends, c.stream, true); !slices.Equal(got, c.want) {
+			t.Errorf("%q by %q: %q, want %q", c.stream, c.ends, got, c.want)
 		}
 	}
 }

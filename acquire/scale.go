@@ -1,0 +1,104 @@
+package acquire
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"thimbled/peak"
+)
+
+// mostSteps bounds a measured quantity in millinewtons or pascals: sums and
+// ratios of such values are exact in 64 bits.
+const mostSteps = 1e15
+
+// reading is what an instrument said, before scale and offset, or why it said
+// nothing that counts.
+type reading struct {
+	raw      float64
+	unit     string // as printed; empty for the instrument's own
+	stable   peak.Maybe[bool]
+	constant peak.Maybe[int64]
+	quality  peak.Quality
+	why      string
+}
+
+// bad makes the reading one that does not count.
+func (r *reading) bad(q peak.Quality, format string, args ...any) {
+	r.quality, r.why = q, fmt.Sprintf(format, args...)
+}
+
+// steps returns the value of a good reading in whole millinewtons or pascals,
+// rounded once, half away from zero. It makes the reading bad when the value is
+// not plausible.
+func (in *Instrument) steps(r *reading) int64 {
+	factor, ok := in.factor(r)
+	if !ok {
+		return 0
+	}
+	perSI := 1000.0
+	if in.Measures == Pressure {
+		perSI = 1
+	}
+	value := float64(in.Scale*r.raw) + in.Offset
+	n := math.Round(float64(float64(value*factor) * perSI))
+	highest, lowest := float64(mostSteps), float64(-mostSteps)
+	if in.Highest.Known {
+		highest = float64(in.Highest.Value)
+	}
+	if in.Lowest.Known {
+		lowest = float64(in.Lowest.Value)
+	}
+	switch {
+	case n < max(lowest, -mostSteps):
+		r.bad(peak.UnderRange, "%v is below what is plausible", value)
+		return 0
+	case !(n <= min(highest, mostSteps)):
+		r.bad(peak.OverRange, "%v is above what is plausible", value)
+		return 0
+	}
+	return int64(n)
+}
+
+// factor returns how many newtons or pascals one of the reading's unit is. Scale
+// and offset hold for one unit only, so with them another one is refused.
+func (in *Instrument) factor(r *reading) (factor float64, ok bool) {
+	if r.unit == "" {
+		return in.UnitFactor, true
+	}
+	factor, ok = sizeOf(r.unit, in.Measures)
+	switch {
+	case !ok:
+		r.bad(peak.Garbled, "the line has the unit %q, which is not known", r.unit)
+	case factor != in.UnitFactor && in.scaled():
+		r.bad(peak.Garbled, "the line has the unit %q, for which scale and offset were not made", r.unit)
+		ok = false
+	}
+	return factor, ok
+}
+
+// sizeOf returns the size of a printed unit in newtons or pascals. Displays
+// often have capitals only, so case does not matter, except that nothing but MN
+// itself is a meganewton.
+func sizeOf(name string, q Quantity) (size float64, ok bool) {
+	if q == Pressure {
+		for u := peak.UnitPa; u <= peak.UnitPsi; u++ {
+			if u.String() == name {
+				return u.Pascals(), true
+			}
+			if strings.EqualFold(u.String(), name) {
+				size, ok = u.Pascals(), true
+			}
+		}
+		return size, ok
+	}
+	for u := peak.UnitN; u <= peak.UnitLongTon; u++ {
+		if u.String() == name {
+			return u.Newtons(), true
+		}
+		if u != peak.UnitMN && strings.EqualFold(u.String(), name) {
+			size, ok = u.Newtons(), true
+		}
+	}
+	return size, ok
+}
