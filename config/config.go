@@ -101,9 +101,6 @@ type Line struct {
 	Terminator string         // each of these characters ends a line
 }
 
-// Serial says whether the line is a serial port of this computer.
-func (l Line) Serial() bool { return l.Kind == RTU || l.Kind == Text }
-
 // Table is a table of registers of a Modbus device.
 type Table string
 

@@ -104,7 +104,8 @@ func (d *document) checkWhole() Problems {
 	switch {
 	case errors.As(err, &wrong):
 		line, col := wrong.Position()
-		d.problem(place{max(1, line), max(1, col)}, strings.Join(wrong.Key(), "."), "is not valid TOML: "+tidy(wrong.Error()))
+		offset := d.lineStart(line-1) + col - 1 // of the byte that its column counts
+		d.problem(d.place(offset), strings.Join(wrong.Key(), "."), "is not valid TOML: "+tidy(wrong.Error()))
 	case err != nil:
 		d.problem(place{1, 1}, "", "is not valid TOML: "+tidy(err.Error()))
 	}
@@ -227,11 +228,19 @@ func (d *document) value(node *unstable.Node, key place) value {
 
 func (d *document) place(offset int) place {
 	line := sort.SearchInts(d.newlines, offset)
-	start := 0
-	if line > 0 {
-		start = d.newlines[line-1] + 1
+	start := d.lineStart(line)
+	for offset > start && offset < len(d.data) && !utf8.RuneStart(d.data[offset]) {
+		offset--
 	}
 	return place{line + 1, utf8.RuneCount(d.data[start:offset]) + 1}
+}
+
+// lineStart returns where a line begins, counted from 0.
+func (d *document) lineStart(line int) int {
+	if line == 0 {
+		return 0
+	}
+	return d.newlines[line-1] + 1
 }
 
 // lineAround returns where the line with offset begins and ends.

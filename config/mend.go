@@ -2,6 +2,7 @@ package config
 
 import (
 	"regexp"
+	"strconv"
 	"strings"
 )
 
@@ -34,7 +35,7 @@ func (d *document) syntaxError(offset int, message, line string) {
 	at, text := d.place(offset), "is not valid TOML: "+message
 	if q := unquoted.FindStringSubmatchIndex(line); q != nil && takesText(section, key) {
 		at = d.place(start + q[2])
-		text = "lacks quotes: write " + key + ` = "` + strings.TrimSpace(line[q[2]:q[3]]) + `"`
+		text = "lacks quotes: write " + key + " = " + strconv.Quote(strings.TrimSpace(line[q[2]:q[3]]))
 	}
 	d.brokenKey(section, key, d.place(start+m[2]), at, text)
 }
@@ -44,7 +45,7 @@ func (d *document) syntaxError(offset int, message, line string) {
 func (d *document) brokenKey(section, key string, keyAt, at place, text string) {
 	full := key
 	if section != "" {
-		full = section + "." + key
+		full = bare(section) + "." + key
 		if b := d.find(section); b != nil {
 			b.entries = append(b.entries, entry{key: key, at: keyAt, broken: true})
 		}

@@ -74,10 +74,11 @@ func text(s string) func(*draft) value {
 }
 
 func integer(n int) func(*draft) value {
-	return func(*draft) value { return value{kind: unstable.Integer, text: strconv.Itoa(n)} }
+	return func(*draft) value { return num(n) }
 }
 
 func str(s string) value { return value{kind: unstable.String, text: s} }
+func num(n int) value    { return value{kind: unstable.Integer, text: strconv.Itoa(n)} }
 
 // share is the fallback that is so much of the capacity.
 func share(r peak.Ratio) func(*draft) value {

@@ -50,7 +50,7 @@ var lineKeys = []key{
 	{name: "address", needed: isKind(TCP, RTUOverTCP), unfit: only(TCP, RTUOverTCP), example: `"127.0.0.1:1502"`,
 		doc:   "The peer as host:port, for the kinds tcp and rtu-over-tcp.",
 		field: words("127.0.0.1:1502", checkAddress, func(d *draft, s string) { d.line.Address = s })},
-	{name: "baud", fallback: forText(integer(19200)(nil), integer(9600)(nil)), unfit: only(RTU, Text),
+	{name: "baud", fallback: forText(num(19200), num(9600)), unfit: only(RTU, Text),
 		doc:   "Bits a second of the serial port; by default 19200, for text 9600.",
 		field: whole(300, 4_000_000, func(d *draft, n int) { d.line.Baud = n })},
 	{name: "data_bits", fallback: integer(8), unfit: only(RTU, Text),

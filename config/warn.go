@@ -122,7 +122,7 @@ func (d *draft) warnLoadNumber() {
 		d.doubt(g, fmt.Sprintf("one count of the register is %.6g N, coarser than the division (%s)", count, forceText(b.Division)), "scale", "type")
 	}
 	if top := float64(count*greatest) + l.Offset*l.Unit.Newtons(); top < newtons(b.Capacity) {
-		d.doubt(g, fmt.Sprintf("a %s reaches only to %.6g N, below the capacity (%s)", l.Type, top, forceText(b.Capacity)), "type", "scale")
+		d.doubt(g, fmt.Sprintf("the type %s reaches only to %.6g N, below the capacity (%s)", l.Type, top, forceText(b.Capacity)), "type", "scale")
 	}
 }
 
