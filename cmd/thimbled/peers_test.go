@@ -175,10 +175,26 @@ func startPeer(t testing.TB, name string, args ...string) *peer {
 // ptyPair joins two pseudo-terminals and returns the devices.
 func ptyPair(t testing.TB) (a, b string) {
 	t.Helper()
-	needProgram(t, "socat", "socat")
 	dir := t.TempDir()
 	a, b = filepath.Join(dir, "a"), filepath.Join(dir, "b")
-	socat := exec.Command("socat", "-d", "-d", "pty,raw,echo=0,link="+a, "pty,raw,echo=0,link="+b)
+	startSocat(t, "starting data transfer loop", "pty,raw,echo=0,link="+a, "pty,raw,echo=0,link="+b)
+	return a, b
+}
+
+// deviceServer puts a serial device on a socket of this machine, as a serial
+// device server does, and returns the address. It takes one connection.
+func deviceServer(t testing.TB, device string) string {
+	t.Helper()
+	line := startSocat(t, " listening on ", "TCP-LISTEN:0,bind=127.0.0.1", "FILE:"+device+",raw,echo=0")
+	return line[strings.LastIndex(line, " ")+1:]
+}
+
+// startSocat joins two ends until the test ends, and returns the line of socat's
+// log that shows that it came so far.
+func startSocat(t testing.TB, soFar string, ends ...string) string {
+	t.Helper()
+	needProgram(t, "socat", "socat")
+	socat := exec.Command("socat", append([]string{"-d", "-d"}, ends...)...)
 	stderr, err := socat.StderrPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -190,15 +206,14 @@ func ptyPair(t testing.TB) (a, b string) {
 		socat.Process.Kill()
 		socat.Wait()
 	})
-	lines := bufio.NewScanner(stderr)
-	for lines.Scan() {
-		if strings.Contains(lines.Text(), "starting data transfer loop") {
+	for lines := bufio.NewScanner(stderr); lines.Scan(); {
+		if strings.Contains(lines.Text(), soFar) {
 			go io.Copy(io.Discard, stderr)
-			return a, b
+			return lines.Text()
 		}
 	}
-	t.Fatal("socat did not join two pseudo-terminals")
-	return "", ""
+	t.Fatalf("socat ended before its log said %q", soFar)
+	return ""
 }
 
 // buildMbpeer compiles the libmodbus peer and returns the program's path.
