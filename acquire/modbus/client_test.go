@@ -195,6 +195,7 @@ func (m *moody) Read(p []byte) (int, error) {
 	case 0:
 		return 0, syscall.EINTR
 	case 1:
+		_ = m.SetReadDeadline(longAgo)
 		return 0, os.ErrDeadlineExceeded
 	case 2:
 		return 0, nil
