@@ -3,6 +3,8 @@ package config
 import (
 	"fmt"
 	"time"
+
+	"thimbled/peak"
 )
 
 // shortestSilence is the silence between frames above 19200 baud, where 3.5
@@ -56,21 +58,31 @@ func (l Line) halfCharacters(n int) time.Duration {
 	return (time.Duration(n*bits)*time.Second + divisor - 1) / divisor
 }
 
+// mostTogether is how many registers one request reads to reach all that an
+// instrument has to say.
+const mostTogether = 16
+
 // pollTime is the least time that one reading of an instrument takes: one
-// exchange if its status register is beside the value, else two.
-func (l Line) pollTime(i Instrument) time.Duration {
-	width := i.Type.Registers()
-	if !i.Status.Register.Known {
-		return l.ExchangeTime(width)
+// exchange if all its registers lie near each other, else one more for the
+// status. A constant that lies far off is read too seldom to count.
+func (l Line) pollTime(i namedInstrument) time.Duration {
+	first, end := int(i.Register), int(i.Register)+i.Type.Registers()
+	near := func(register uint16, width int) bool {
+		low, high := min(first, int(register)), max(end, int(register)+width)
+		if high-low > mostTogether {
+			return false
+		}
+		first, end = low, high
+		return true
 	}
-	status, first := int(i.Status.Register.Value), int(i.Register)
-	switch {
-	case status >= first && status < first+width:
-		return l.ExchangeTime(width)
-	case status == first-1 || status == first+width:
-		return l.ExchangeTime(width + 1)
+	var apart time.Duration
+	if i.Status.used() && !near(i.Status.Register.Value, 1) {
+		apart = l.ExchangeTime(1)
 	}
-	return l.ExchangeTime(width) + l.ExchangeTime(1)
+	if i.constant.Known {
+		near(i.constant.Value, i.constantType.Registers())
+	}
+	return l.ExchangeTime(end-first) + apart
 }
 
 // use is how much of a line's time its instruments ask for.
@@ -86,7 +98,7 @@ func (c *Config) uses() []use {
 	for _, l := range c.Lines {
 		u := use{line: l}
 		for _, i := range c.instruments() {
-			if t := l.pollTime(*i.Instrument); i.Line == l.Name && t > 0 {
+			if t := l.pollTime(i); i.Line == l.Name && t > 0 {
 				u.names = append(u.names, fmt.Sprintf("%s (%s of every %s)", i.name, millis(t), timeText(i.Every)))
 				u.share += t.Seconds() / i.Every.Seconds()
 			}
@@ -105,12 +117,14 @@ func millis(t time.Duration) string {
 type namedInstrument struct {
 	name string
 	*Instrument
+	constant     peak.Maybe[uint16]
+	constantType Type
 }
 
 func (c *Config) instruments() []namedInstrument {
-	all := []namedInstrument{{"load", &c.Load.Instrument}}
+	all := []namedInstrument{{"load", &c.Load.Instrument, c.Load.ConstantRegister, c.Load.ConstantType}}
 	if c.Pressure != nil {
-		all = append(all, namedInstrument{"pressure", &c.Pressure.Instrument})
+		all = append(all, namedInstrument{name: "pressure", Instrument: &c.Pressure.Instrument})
 	}
 	return all
 }

@@ -65,17 +65,42 @@ func TestExchangeTime(t *testing.T) {
 	}
 }
 
-// A status register beside the value costs one register more, elsewhere an
-// exchange of its own.
+// Registers that lie within sixteen of each other cost one request with what lies
+// between them; a status further off costs an exchange of its own.
 func TestPollTime(t *testing.T) {
 	l := Line{Kind: RTU, Baud: 19200, DataBits: 8, Parity: EvenParity, StopBits: 1}
-	for status, want := range map[uint16]time.Duration{
-		9: l.ExchangeTime(3), 10: l.ExchangeTime(2), 11: l.ExchangeTime(2), 12: l.ExchangeTime(3),
-		8: l.ExchangeTime(2) + l.ExchangeTime(1), 13: l.ExchangeTime(2) + l.ExchangeTime(1),
+	for _, c := range []struct {
+		name             string
+		status, constant peak.Maybe[uint16]
+		want             time.Duration
+	}{
+		{"value alone", peak.Maybe[uint16]{}, peak.Maybe[uint16]{}, l.ExchangeTime(2)},
+		{"status in front", peak.Known[uint16](99), peak.Maybe[uint16]{}, l.ExchangeTime(3)},
+		{"status behind", peak.Known[uint16](102), peak.Maybe[uint16]{}, l.ExchangeTime(3)},
+		{"status in the value", peak.Known[uint16](101), peak.Maybe[uint16]{}, l.ExchangeTime(2)},
+		{"status with a gap", peak.Known[uint16](107), peak.Maybe[uint16]{}, l.ExchangeTime(8)},
+		{"status sixteenth", peak.Known[uint16](115), peak.Maybe[uint16]{}, l.ExchangeTime(16)},
+		{"status seventeenth", peak.Known[uint16](116), peak.Maybe[uint16]{}, l.ExchangeTime(2) + l.ExchangeTime(1)},
+		{"constant near", peak.Known[uint16](102), peak.Known[uint16](110), l.ExchangeTime(12)},
+		{"constant far", peak.Known[uint16](102), peak.Known[uint16](200), l.ExchangeTime(3)},
 	} {
-		i := Instrument{Register: 10, Type: Float32, Status: Status{Register: peak.Known(status)}}
-		if got := l.pollTime(i); got != want {
-			t.Errorf("status in %d: %v, want %v", status, got, want)
+		i := namedInstrument{Instrument: &Instrument{Register: 100, Type: Float32}, constant: c.constant, constantType: Float32}
+		i.Status = Status{Register: c.status, StableBit: peak.Maybe[uint8]{Known: c.status.Known}}
+		if got := l.pollTime(i); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
+	}
+}
+
+// Eight registers at 19200 baud take 20.6 ms, so 20 ms is not possible.
+func TestTooFastIsTold(t *testing.T) {
+	cfg := parse(t, minimal+"every = \"20 ms\"\nunit = \"kN\"\nstatus_register = 7\nstable_bit = 0\n")
+	want := "test.toml:5:3: line.baud: 19200 baud is too slow for load (20.6 ms of every 20 ms): at best load every 21 ms is possible"
+	if got := cfg.Warnings.Error(); got != want {
+		t.Errorf("warnings %q, want %q", got, want)
+	}
+	cfg = parse(t, minimal+"every = \"21 ms\"\nunit = \"kN\"\nstatus_register = 7\nstable_bit = 0\n")
+	if len(cfg.Warnings) > 0 {
+		t.Errorf("warnings %v", cfg.Warnings)
 	}
 }

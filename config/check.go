@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"net"
+	"slices"
 	"strings"
 	"time"
 
@@ -40,6 +41,9 @@ func (d *draft) checkLines() {
 		d.unique(g, names, l.Name, "name", "another line has the name %q (%s): give each its own")
 		d.unique(g, ends, l.Device, "device", "another line has the device %q (%s): put both instruments on one line")
 		d.unique(g, ends, l.Address, "address", "another line has the address %q (%s): put both instruments on one line")
+		if l.Kind == Text && g.sound("device", "address") && (l.Device == "") == (l.Address == "") {
+			d.wrong(g, "a line of text needs either a device or an address: write one of them", "device", "address")
+		}
 		if l.Kind == RTU && g.sound("data_bits") && l.DataBits != 8 {
 			d.wrong(g, fmt.Sprintf("%d is not possible with Modbus RTU: write 8", l.DataBits), "data_bits")
 		}
@@ -144,9 +148,14 @@ type statusBit struct {
 
 func (s Status) bits() []statusBit {
 	return []statusBit{
-		{"over_range_bit", s.OverRangeBit}, {"not_ready_bit", s.NotReadyBit},
+		{"over_range_bit", s.OverRangeBit}, {"under_range_bit", s.UnderRangeBit}, {"not_ready_bit", s.NotReadyBit},
 		{"ready_bit", s.ReadyBit}, {"stable_bit", s.StableBit},
 	}
+}
+
+// used says whether any bit has a meaning; else the register is not read.
+func (s Status) used() bool {
+	return slices.ContainsFunc(s.bits(), func(b statusBit) bool { return b.bit.Known })
 }
 
 func (d *draft) checkLoad() {

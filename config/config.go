@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"regexp"
 	"time"
 
 	"thimbled/peak"
@@ -76,29 +75,31 @@ type Line struct {
 	Name string
 	Kind Kind
 
-	// Of the kinds rtu and text.
+	// Of the kinds rtu and text. A text line that has an address has no device.
 	Device   string
 	Baud     int
 	DataBits int // 7 or 8
 	Parity   Parity
 	StopBits int // 1 or 2
 
-	// Of the kinds tcp and rtu-over-tcp: host:port.
+	// Address is host:port, of the kinds tcp, rtu-over-tcp and of text.
 	Address string
 	// LineBaud is the speed behind a device server, of the kind rtu-over-tcp.
 	LineBaud int
 	// Echo is of the kinds rtu and rtu-over-tcp.
 	Echo Echo
 	// WorstAnswer is the longest time after which an answer may still come, of
-	// all kinds but text: the line is left alone so long after a failed exchange.
+	// the kinds rtu and rtu-over-tcp: the line is left alone so long after a
+	// failed exchange.
 	WorstAnswer time.Duration
 
-	// Of the kind text. Pattern has the group value and may have unit and sign.
-	Pattern    *regexp.Regexp
-	NotReady   *regexp.Regexp // nil: no line says so
-	OverRange  *regexp.Regexp // nil: no line says so
-	Ask        string         // sent to get a line; empty: lines come by themselves
-	Terminator string         // each of these characters ends a line
+	// Of the kind text: regular expressions, checked. Pattern has the group
+	// value and may have sign, unit, stable and moving. The others are for lines
+	// without a value and empty if there are none.
+	Pattern, NotReady, OverRange, UnderRange string
+
+	Ask        string // sent to get a line; empty: lines come by themselves
+	Terminator string // each of these characters ends a line
 }
 
 // Table is a table of registers of a Modbus device.
@@ -162,11 +163,12 @@ type Instrument struct {
 // Status is a register of bits that tell of the value; bits count from 0, the
 // least significant.
 type Status struct {
-	Register     peak.Maybe[uint16]
-	OverRangeBit peak.Maybe[uint8]
-	NotReadyBit  peak.Maybe[uint8]
-	ReadyBit     peak.Maybe[uint8] // the other way round: not ready while 0
-	StableBit    peak.Maybe[uint8] // of the load only
+	Register      peak.Maybe[uint16]
+	OverRangeBit  peak.Maybe[uint8]
+	UnderRangeBit peak.Maybe[uint8]
+	NotReadyBit   peak.Maybe[uint8]
+	ReadyBit      peak.Maybe[uint8] // the other way round: not ready while 0
+	StableBit     peak.Maybe[uint8] // of the load only
 }
 
 // Indicator is the load indicator.

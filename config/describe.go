@@ -39,7 +39,10 @@ func (c *Config) describeLine(l Line) string {
 	case RTUOverTCP:
 		s += fmt.Sprintf("Modbus RTU through the device server at %s, at %d baud behind it.", l.Address, l.LineBaud)
 	case Text:
-		return s + "text on " + l.port() + "; " + l.talk()
+		return s + "text " + l.source() + "; " + l.talk()
+	}
+	if l.Kind == TCP {
+		return s
 	}
 	s += fmt.Sprintf(" After a failed exchange it is left alone for %s, so that no late answer is taken for the next.", timeText(l.WorstAnswer))
 	if l.Name == c.Load.Line && l.WorstAnswer >= c.Capture.MaxGap {
@@ -56,6 +59,13 @@ func (c *Config) describeLine(l Line) string {
 func (l Line) port() string {
 	parity := map[Parity]string{NoParity: "N", EvenParity: "E", OddParity: "O"}[l.Parity]
 	return fmt.Sprintf("%s at %d baud, %d%s%d", l.Device, l.Baud, l.DataBits, parity, l.StopBits)
+}
+
+func (l Line) source() string {
+	if l.Device == "" {
+		return "from " + l.Address
+	}
+	return "on " + l.port()
 }
 
 func (l Line) talk() string {

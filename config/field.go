@@ -133,17 +133,17 @@ func words(sample string, check func(string) error, put func(*draft, string)) fi
 
 // pattern is a regular expression that may name only the groups given; the first
 // of them it must name.
-func pattern(put func(*draft, *regexp.Regexp), groups ...string) field {
-	return named(func(s string) (*regexp.Regexp, error) {
+func pattern(put func(*draft, string), groups ...string) field {
+	return words("...", func(s string) error {
 		if s == "" {
-			return nil, errors.New("is empty and would match every line")
+			return errors.New("is empty and would match every line")
 		}
 		re, err := regexp.Compile(s)
 		if err != nil {
-			return nil, fmt.Errorf("is no regular expression of Go's kind: %s", strings.TrimPrefix(err.Error(), "error parsing regexp: "))
+			return fmt.Errorf("is no regular expression of Go's kind: %s", strings.TrimPrefix(err.Error(), "error parsing regexp: "))
 		}
-		return re, checkGroups(re, groups)
-	}, "...", put)
+		return checkGroups(re, groups)
+	}, put)
 }
 
 func checkGroups(re *regexp.Regexp, groups []string) error {

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"slices"
 	"time"
 
 	"thimbled/peak"
@@ -30,52 +31,73 @@ func beside(register string) func(*draft) string {
 
 // instrumentKeys are what [load] and [pressure] have in common.
 func instrumentKeys(every string) []key {
-	return []key{
-		{name: "line", needed: always, example: `"rs485"`,
-			doc:   "Name of the line it hangs on.",
-			field: words("rs485", checkName, func(d *draft, s string) { d.inst.Line = s })},
-		{name: "unit_id", fallback: integer(1), unfit: modbusOnly,
-			doc:   "Modbus address of the device, 1 to 247; on a line of kind tcp 0 and 255 stand for the peer itself.",
-			field: whole(0, 255, func(d *draft, n uint8) { d.inst.UnitID = n })},
-		{name: "table", fallback: text("input"), unfit: modbusOnly,
-			doc:   "Table of registers: input (function 4) or holding (function 3).",
-			field: choice(func(d *draft, t Table) { d.inst.Table = t }, Input, Holding)},
-		{name: "register", fallback: integer(0), unfit: modbusOnly,
-			doc:   "First register of the value, counted from 0.",
-			field: whole(0, 65535, func(d *draft, n uint16) { d.inst.Register = n })},
-		{name: "type", fallback: text("float32"), unfit: modbusOnly,
-			doc:   "How the registers make a number.",
-			field: choice(func(d *draft, t Type) { d.inst.Type = t }, Int16, Uint16, Int32, Uint32, Float32)},
-		{name: "order", fallback: text("ABCD"), unfit: modbusOnly,
-			doc:   "Order of the bytes of a value of two registers, A the most significant.",
-			field: choice(func(d *draft, o Order) { d.inst.Order = o }, ABCD, CDAB, BADC, DCBA)},
-		{name: "scale", fallback: integer(1),
-			doc:   "Value = scale x raw + offset.",
-			field: number(func(d *draft, f float64) { d.inst.Scale = f })},
-		{name: "offset", fallback: integer(0),
-			doc:   "Added after scaling, in the unit of the value.",
-			field: number(func(d *draft, f float64) { d.inst.Offset = f })},
+	return slices.Concat(valueKeys, []key{
 		{name: "every", fallback: text(every),
 			doc: "Time from one reading to the next.",
 			field: quantity(peak.ParseDuration, "20 ms", "1 ms", "10 s",
 				func(d *draft, t time.Duration) { d.inst.Every = t })},
-		{name: "timeout", fallback: text("100 ms"),
-			doc: "How long an answer is waited for.",
-			field: quantity(peak.ParseDuration, "100 ms", "1 ms", "10 s",
+		{name: "timeout", fallback: patience,
+			doc: "How long an answer is waited for; by default 100 ms, on a line of text twice the time of every if that is longer.",
+			field: quantity(peak.ParseDuration, "100 ms", "1 ms", "30 s",
 				func(d *draft, t time.Duration) { d.inst.Timeout = t })},
-		{name: "status_register", unfit: modbusOnly, example: "2",
-			doc:   "A register of the same table with bits about the value; next to the value it is read in the same request.",
-			field: whole(0, 65535, func(d *draft, n uint16) { d.inst.Status.Register = peak.Known(n) })},
-		{name: "over_range_bit", unfit: beside("status_register"), example: "1",
-			doc:   "Bit of it, from 0 for the least significant, that is 1 while the value is above what can be measured.",
-			field: bit(func(d *draft, b peak.Maybe[uint8]) { d.inst.Status.OverRangeBit = b })},
-		{name: "not_ready_bit", unfit: beside("status_register"), example: "2",
-			doc:   "Bit of it that is 1 while there is no valid value.",
-			field: bit(func(d *draft, b peak.Maybe[uint8]) { d.inst.Status.NotReadyBit = b })},
-		{name: "ready_bit", unfit: beside("status_register"), example: "3",
-			doc:   "Bit of it that is 0 while there is no valid value.",
-			field: bit(func(d *draft, b peak.Maybe[uint8]) { d.inst.Status.ReadyBit = b })},
+	}, statusKeys)
+}
+
+// patience is the default timeout. A line that comes by itself comes no sooner
+// than every, so text is waited for longer.
+func patience(d *draft) value {
+	least := 100 * time.Millisecond
+	if modbusOnly(d) != "" {
+		least = max(least, 2*d.inst.Every)
 	}
+	return str(timeText(least))
+}
+
+// valueKeys say where a value is and how it is scaled.
+var valueKeys = []key{
+	{name: "line", needed: always, example: `"rs485"`,
+		doc:   "Name of the line it hangs on.",
+		field: words("rs485", checkName, func(d *draft, s string) { d.inst.Line = s })},
+	{name: "unit_id", fallback: integer(1), unfit: modbusOnly,
+		doc:   "Modbus address of the device, 1 to 247; on a line of kind tcp 0 and 255 stand for the peer itself.",
+		field: whole(0, 255, func(d *draft, n uint8) { d.inst.UnitID = n })},
+	{name: "table", fallback: text("input"), unfit: modbusOnly,
+		doc:   "Table of registers: input (function 4) or holding (function 3).",
+		field: choice(func(d *draft, t Table) { d.inst.Table = t }, Input, Holding)},
+	{name: "register", fallback: integer(0), unfit: modbusOnly,
+		doc:   "First register of the value, counted from 0.",
+		field: whole(0, 65535, func(d *draft, n uint16) { d.inst.Register = n })},
+	{name: "type", fallback: text("float32"), unfit: modbusOnly,
+		doc:   "How the registers make a number.",
+		field: choice(func(d *draft, t Type) { d.inst.Type = t }, Int16, Uint16, Int32, Uint32, Float32)},
+	{name: "order", fallback: text("ABCD"), unfit: modbusOnly,
+		doc:   "Order of the bytes of a value of two registers, A the most significant.",
+		field: choice(func(d *draft, o Order) { d.inst.Order = o }, ABCD, CDAB, BADC, DCBA)},
+	{name: "scale", fallback: integer(1),
+		doc:   "Value = scale x raw + offset.",
+		field: number(func(d *draft, f float64) { d.inst.Scale = f })},
+	{name: "offset", fallback: integer(0),
+		doc:   "Added after scaling, in the unit of the value.",
+		field: number(func(d *draft, f float64) { d.inst.Offset = f })},
+}
+
+// statusKeys say which bits tell of the value.
+var statusKeys = []key{
+	{name: "status_register", unfit: modbusOnly, example: "2",
+		doc:   "A register of the same table with bits about the value; if it lies near it is read in the same request.",
+		field: whole(0, 65535, func(d *draft, n uint16) { d.inst.Status.Register = peak.Known(n) })},
+	{name: "over_range_bit", unfit: beside("status_register"), example: "1",
+		doc:   "Bit of it, from 0 for the least significant, that is 1 while the value is above what can be measured.",
+		field: bit(func(d *draft, b peak.Maybe[uint8]) { d.inst.Status.OverRangeBit = b })},
+	{name: "under_range_bit", unfit: beside("status_register"), example: "4",
+		doc:   "Bit of it that is 1 while the value is below what can be measured.",
+		field: bit(func(d *draft, b peak.Maybe[uint8]) { d.inst.Status.UnderRangeBit = b })},
+	{name: "not_ready_bit", unfit: beside("status_register"), example: "2",
+		doc:   "Bit of it that is 1 while there is no valid value.",
+		field: bit(func(d *draft, b peak.Maybe[uint8]) { d.inst.Status.NotReadyBit = b })},
+	{name: "ready_bit", unfit: beside("status_register"), example: "3",
+		doc:   "Bit of it that is 0 while there is no valid value.",
+		field: bit(func(d *draft, b peak.Maybe[uint8]) { d.inst.Status.ReadyBit = b })},
 }
 
 func bit(put func(*draft, peak.Maybe[uint8])) field {

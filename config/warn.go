@@ -69,16 +69,14 @@ func (d *draft) warnInstrument(g *given, i *Instrument) {
 		d.doubt(g, fmt.Sprintf("one lost answer keeps the load's line waiting for %s, which makes a gap in a pull (max_gap is %s)",
 			timeText(i.Timeout), timeText(d.cfg.Capture.MaxGap)), "timeout")
 	}
+	if l, _ := d.cfg.Line(i.Line); l.Kind == Text && l.Ask == "" && i.Timeout <= i.Every {
+		d.doubt(g, fmt.Sprintf("lines come every %s, so each that is a little late is lost: write more than that", timeText(i.Every)), "timeout")
+	}
 	if n, table := i.Register, dataModelTable(i.Register); table != "" {
 		d.doubt(g, fmt.Sprintf("a manual that numbers registers from %d means register %d of table %q by %d",
 			int(n)/10000*10000+1, (int(n)-1)%10000, table, n), "register")
 	}
-	if i.Status.Register.Known {
-		for _, b := range i.Status.bits() {
-			if b.bit.Known {
-				return
-			}
-		}
+	if i.Status.Register.Known && !i.Status.used() {
 		d.doubt(g, "nothing is read from it: say which bit means what, as in over_range_bit = 1", "status_register")
 	}
 }
