@@ -58,18 +58,29 @@ func Poll(ctx context.Context, l Line, start time.Time, sink func(Sample)) error
 		return err
 	}
 	p := &poller{line: l, start: start, sink: sink}
-	now := time.Now()
+	p.enrol(time.Now())
+	p.stayOpen(ctx, p.use)
+	return nil
+}
+
+// enrol makes the schedules. The instruments' moments are spread over the shortest
+// period, so that as few as can be come at once.
+func (p *poller) enrol(now time.Time) {
+	l := &p.line
+	shortest := l.Instruments[0].Every
+	for _, in := range l.Instruments {
+		shortest = min(shortest, in.Every)
+	}
 	for i := range l.Instruments {
 		in := &l.Instruments[i]
 		one := &polled{instrument: in, layout: in.lay(true)}
-		one.slot = slot{every: in.Every, cost: max(in.Every, in.Timeout), due: now}
+		one.slot = slot{every: in.Every, cost: max(in.Every, in.Timeout)}
+		one.slot.due = now.Add(shortest * time.Duration(i) / time.Duration(len(l.Instruments)))
 		if l.Kind != TCP {
 			one.slot.cost = max(one.slot.cost, l.worstAnswer())
 		}
 		p.polled = append(p.polled, one)
 	}
-	p.stayOpen(ctx, p.use)
-	return nil
 }
 
 // use polls the line as long as it is open. good says that an instrument has

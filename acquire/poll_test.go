@@ -72,7 +72,9 @@ func (r *run) stop() time.Duration {
 	began := time.Now()
 	r.cancel()
 	<-r.ended
-	return time.Since(began)
+	took := time.Since(began)
+	synctest.Wait() // for the port to be closed
+	return took
 }
 
 // of returns an instrument's samples that were answered in a stretch of time.

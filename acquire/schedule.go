@@ -17,10 +17,14 @@ type slot struct {
 	failures int           // polls without an answer in a row
 }
 
-// first says whether s is to be polled before t.
+// first says whether s is to be polled before t: whose moment came first, then
+// who has less time until the next, then who was polled longer ago.
 func (s *slot) first(t *slot) bool {
-	if !s.due.Equal(t.due) {
+	switch {
+	case !s.due.Equal(t.due):
 		return s.due.Before(t.due)
+	case s.every != t.every:
+		return s.every < t.every
 	}
 	return s.asked.Before(t.asked)
 }
