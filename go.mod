@@ -1,6 +1,6 @@
 module thimbled
 
-go 1.26
+go 1.26.0
 
 require (
 	github.com/coreos/go-systemd/v22 v22.7.0
