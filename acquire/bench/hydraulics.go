@@ -112,7 +112,8 @@ func (p *Plant) settle() {
 // friction are in balance; friction acts towards side. The push falls and the
 // load rises along the way, so halving is safe whatever the item's curve.
 func (p *Plant) balance(near, far, side float64) float64 {
-	for range 48 {
+	const closeEnough = 1e-12 // m: some micronewtons
+	for far-near > closeEnough {
 		middle := near + (far-near)/2
 		push := p.pressureAt(middle) * p.area
 		if push+float64(side*p.friction(push)) > p.item.force(middle) {
