@@ -1,0 +1,132 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os/user"
+	"time"
+
+	"thimbled/peak"
+	"thimbled/publish"
+	"thimbled/publish/nats"
+)
+
+// askTimeout bounds how long a command waits for its answer.
+const askTimeout = 5 * time.Second
+
+// request is the body of a zero or tare request.
+type request struct {
+	By    string `json:"by"`
+	Force string `json:"force,omitempty"` // of a tare, such as "1.2 kN"; empty takes the force now
+}
+
+// serveCommands answers the requests of operators and services.
+func (d *daemon) serveCommands() (*nats.Commands, error) {
+	c, err := nats.ServeCommands(d.link, d.loop.version, askTimeout)
+	if err != nil {
+		return nil, err
+	}
+	return c, errors.Join(
+		c.Ask("zero", d.askZero),
+		c.Ask("tare", d.askTare),
+		c.Ask("status", func(context.Context, []byte) ([]byte, error) {
+			return publish.EncodeState(d.loop.snapshot.Load(), d.loop.now()), nil
+		}),
+	)
+}
+
+func (d *daemon) askZero(ctx context.Context, body []byte) ([]byte, error) {
+	r, err := readRequest(body)
+	if err != nil {
+		return nil, err
+	}
+	if r.Force != "" {
+		return nil, badRequest(errors.New("zero takes no force: it makes the force indicated now the zero"))
+	}
+	return d.askCore(ctx, func(at time.Duration) peak.Input { return peak.SetZero{At: at, By: r.By} })
+}
+
+func (d *daemon) askTare(ctx context.Context, body []byte) ([]byte, error) {
+	r, err := readRequest(body)
+	if err != nil {
+		return nil, err
+	}
+	var force peak.Maybe[peak.Force]
+	if r.Force != "" {
+		f, err := peak.ParseForce(r.Force)
+		if err != nil {
+			return nil, badRequest(err)
+		}
+		force = peak.Known(f)
+	}
+	return d.askCore(ctx, func(at time.Duration) peak.Input { return peak.SetTare{At: at, By: r.By, Force: force} })
+}
+
+// askCore hands a command to the loop; what the core refuses is a conflict with
+// the state of the bench.
+func (d *daemon) askCore(ctx context.Context, input func(time.Duration) peak.Input) ([]byte, error) {
+	event, data, err := d.loop.do(ctx, input)
+	if errors.Is(err, errJournalFailed) {
+		return nil, &nats.Refusal{Code: nats.Conflict, Why: err.Error()}
+	}
+	if err != nil {
+		return nil, err
+	}
+	if refused, ok := event.(peak.CommandRefused); ok {
+		return nil, &nats.Refusal{Code: nats.Conflict, Why: refused.Why}
+	}
+	return data, nil
+}
+
+func readRequest(body []byte) (request, error) {
+	var r request
+	if err := json.Unmarshal(body, &r); err != nil {
+		return r, badRequest(fmt.Errorf(`the body must be JSON like {"by":"A. Name"}: %w`, err))
+	}
+	if r.By == "" {
+		return r, badRequest(errors.New(`say who asks: {"by":"A. Name"}`))
+	}
+	return r, nil
+}
+
+func badRequest(err error) error { return &nats.Refusal{Code: nats.BadRequest, Why: err.Error()} }
+
+// askFlags are the flags of every command that asks a running daemon.
+type askFlags struct{ config, url, bench string }
+
+func zeroCommand(ctx context.Context, out streams, args []string) error {
+	f := flags(out, "zero", "[--config F | --nats URL --bench ID] [--by NAME]")
+	a, by := addAskFlags(f), f.String("by", login(), "`who` asks")
+	if err := parse(f, args); err != nil {
+		return err
+	}
+	return askDaemon(ctx, out, *a, "zero", request{By: *by})
+}
+
+func tareCommand(ctx context.Context, out streams, args []string) error {
+	f := flags(out, "tare", "[--config F | --nats URL --bench ID] [--force Q] [--by NAME]")
+	a, by := addAskFlags(f), f.String("by", login(), "`who` asks")
+	force := f.String("force", "", "the tare, such as \"1.2 kN\"; without it, the `force` indicated now")
+	if err := parse(f, args); err != nil {
+		return err
+	}
+	return askDaemon(ctx, out, *a, "tare", request{By: *by, Force: *force})
+}
+
+func statusCommand(ctx context.Context, out streams, args []string) error {
+	f := flags(out, "status", "[--config F | --nats URL --bench ID]")
+	a := addAskFlags(f)
+	if err := parse(f, args); err != nil {
+		return err
+	}
+	return askDaemon(ctx, out, *a, "status", request{})
+}
+
+func login() string {
+	if u, err := user.Current(); err == nil {
+		return u.Username
+	}
+	return ""
+}

@@ -1,0 +1,62 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+
+	"thimbled/publish/nats"
+)
+
+func addAskFlags(f *flag.FlagSet) *askFlags {
+	a := &askFlags{}
+	f.StringVar(&a.config, "config", "", "the bench's config `file`, which says where its daemon is")
+	f.StringVar(&a.url, "nats", "nats://"+nats.DefaultListen, "the `URL` of the daemon's broker")
+	f.StringVar(&a.bench, "bench", "", "the bench's `id`")
+	return a
+}
+
+// place says which broker and bench to ask.
+func (a askFlags) place() (url, bench string, err error) {
+	if a.config == "" {
+		if a.bench == "" {
+			return "", "", usagef("say which bench: --config F, or --bench ID")
+		}
+		return a.url, a.bench, nil
+	}
+	c, err := loadConfig(a.config)
+	if err != nil {
+		return "", "", err
+	}
+	if c.NATS.URL != "" {
+		return c.NATS.URL, c.Bench.ID, nil
+	}
+	return "nats://" + c.NATS.Listen, c.Bench.ID, nil
+}
+
+// askDaemon sends a request and prints the answer. A refusal is the answer no.
+func askDaemon(ctx context.Context, out streams, a askFlags, command string, r request) error {
+	url, bench, err := a.place()
+	if err != nil {
+		return err
+	}
+	body, err := json.Marshal(r)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, askTimeout)
+	defer cancel()
+	data, err := nats.Request(ctx, url, bench, command, body)
+	var refused *nats.Refusal
+	if errors.As(err, &refused) {
+		fmt.Fprintln(out.out, "no:", refused.Why)
+		return errNo
+	}
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(out.out, string(data))
+	return nil
+}

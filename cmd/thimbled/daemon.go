@@ -1,0 +1,248 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"thimbled/acquire"
+	"thimbled/config"
+	"thimbled/peak"
+	"thimbled/publish"
+	"thimbled/publish/journal"
+	"thimbled/publish/metrics"
+	"thimbled/publish/nats"
+)
+
+const (
+	// queue is how many samples may wait for the loop: more than a minute at
+	// 50 readings a second, so a slow disk loses none.
+	queue = 4096
+	// drain is how long the broker gets to take the last records at the end;
+	// what it does not take is sent at the next start.
+	drain = 2 * time.Second
+	// idle bounds how long HTTP clients may keep a connection or a request open.
+	idle = 10 * time.Second
+)
+
+// daemon is a bench's daemon with everything open, ready to run.
+type daemon struct {
+	config  *config.Config
+	log     *slog.Logger
+	loop    *loop
+	journal *journal.Writer
+	server  *nats.Server // nil when the broker runs elsewhere
+	link    *nats.Link
+	records *nats.Publisher
+	live    *nats.Live
+	state   *nats.State
+	metrics *metrics.Metrics
+	http    net.Listener
+	lines   []acquire.Line
+}
+
+// newDaemon opens the journal and everything else that a daemon needs, and ends
+// the pull that a crash left in hand. dir is where the journal is.
+func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err error) {
+	d := &daemon{config: c, log: log}
+	defer func() {
+		if err != nil {
+			d.close()
+		}
+	}()
+	if d.lines, err = linesOf(c); err != nil {
+		return nil, configError{err}
+	}
+	opened, err := d.openJournal(dir)
+	if err != nil {
+		return nil, err
+	}
+	if err := d.openBroker(filepath.Join(dir, "nats")); err != nil {
+		return nil, err
+	}
+	if d.http, err = net.Listen("tcp", c.HTTP.Listen); err != nil {
+		return nil, fmt.Errorf("listen for HTTP: %w", err)
+	}
+	d.makeLoop(opened)
+	return d, nil
+}
+
+func (d *daemon) openJournal(dir string) (journal.Opened, error) {
+	c := d.config
+	w, opened, err := journal.Open(dir, journal.Options{
+		Bench: c.Bench.ID, SegmentBytes: c.Journal.SegmentSize, MinFree: c.Journal.MinFree,
+	})
+	if err != nil {
+		return opened, fmt.Errorf("open journal: %w", err)
+	}
+	d.journal = w
+	if opened.Cut != nil {
+		d.log.Warn("cut a damaged tail off the journal", "cut", opened.Cut)
+	}
+	if opened.InHand == nil {
+		return opened, nil
+	}
+	d.log.Warn("a pull was interrupted", "pull", opened.InHand.Pull)
+	if err := endInterrupted(w, opened.InHand, c.Settings(), d.log); err != nil {
+		return opened, fmt.Errorf("end the interrupted pull: %w", err)
+	}
+	return opened, nil
+}
+
+func (d *daemon) openBroker(store string) (err error) {
+	c := d.config
+	if c.NATS.StoreDir != "" {
+		store = c.NATS.StoreDir
+	}
+	options := nats.LinkOptions{Bench: c.Bench.ID, URL: c.NATS.URL, Log: d.log}
+	if c.NATS.URL == "" {
+		d.server, err = nats.Embed(nats.ServerOptions{Bench: c.Bench.ID, StoreDir: store, Listen: c.NATS.Listen, Log: d.log})
+		if err != nil {
+			return fmt.Errorf("start broker: %w", err)
+		}
+		options.Server = d.server
+	}
+	if d.link, err = nats.Dial(options); err != nil {
+		return err
+	}
+	d.live = nats.NewLive(d.link, c.NATS.ReadingEvery)
+	d.state = nats.NewState(d.link)
+	d.records = nats.NewPublisher(d.link, d.journal, func(l nats.Loss) { d.log.Warn("the broker lost records", "loss", l) })
+	return nil
+}
+
+func (d *daemon) makeLoop(opened journal.Opened) {
+	c, now := d.config, time.Now()
+	l := &loop{
+		samples: make(chan acquire.Sample, queue), asks: make(chan ask),
+		bench: c.Bench.ID, version: version(), start: now, clock: publish.Clock{Epoch: now.Round(0)},
+		machine: peak.New(c.Settings(), peak.Start{LastPull: opened.LastPull, Zero: opened.Zero.Value, Tare: opened.Tare.Value}),
+		journal: d.journal, record: recorder{journal: d.journal, scaled: c.Load.Scale != 1 || c.Load.Offset != 0},
+		stuck: acquire.NewStuckWatch(c.Load.StuckAfter), fed: func() {}, log: d.log,
+	}
+	for _, name := range d.instruments() {
+		l.watched = append(l.watched, &watched{
+			health: acquire.NewHealth(name), shown: publish.Instrument{Name: name, Quality: peak.NotReady},
+		})
+	}
+	l.hear = []listener{d.live.Publish, func(s *publish.Snapshot, _ publish.Span, now time.Duration) { d.state.Publish(s, now) }}
+	d.loop = l
+	d.metrics = metrics.New(metrics.Options{
+		Version: l.version, Instruments: d.instruments(), Snapshot: l.snapshot.Load, Now: l.now,
+		Unpublished: d.records.Unpublished, Dropped: d.live.Dropped, Records: d.journal.Last,
+	})
+	l.metrics = d.metrics
+	l.settle([]peak.Event{peak.DaemonStarted{Version: l.version, ConfigDigest: c.Digest, CleanBefore: opened.Clean}})
+	l.show()
+}
+
+func (d *daemon) instruments() []string {
+	if d.config.Pressure == nil {
+		return []string{loadName}
+	}
+	return []string{loadName, pressureName}
+}
+
+// run runs the daemon until ctx ends or a task fails, then ends it in order:
+// the pollers, the loop, and, once the broker has what it can get, the rest.
+func (d *daemon) run(ctx context.Context, ready func()) error {
+	defer d.close()
+	outside := newGroup(context.WithoutCancel(ctx))
+	outside.run("records", d.records.Run)
+	outside.run("live readings", d.live.Run)
+	outside.run("state", d.state.Run)
+	outside.run("http", d.serveHTTP)
+	if d.server != nil {
+		outside.run("broker", d.server.Watch)
+	}
+	commands, err := d.serveCommands()
+	if err != nil {
+		outside.cancel()
+		return errors.Join(err, outside.join())
+	}
+	inside := newGroup(ctx)
+	context.AfterFunc(outside.ctx, inside.cancel)
+	inside.run("loop", d.loop.run)
+	d.poll(inside)
+	ready()
+	err = inside.join()
+	d.stopped(err)
+	d.drain()
+	err = errors.Join(err, commands.Stop())
+	outside.cancel()
+	return errors.Join(err, outside.join())
+}
+
+// poll starts a poller for each line; when all have ended, so do the samples.
+func (d *daemon) poll(g *group) {
+	var pollers sync.WaitGroup
+	for _, line := range d.lines {
+		pollers.Add(1)
+		g.run("line "+line.Name, func(ctx context.Context) error {
+			defer pollers.Done()
+			return acquire.Poll(ctx, line, d.loop.start, func(s acquire.Sample) { d.loop.samples <- s })
+		})
+	}
+	go func() {
+		pollers.Wait()
+		close(d.loop.samples)
+	}()
+}
+
+// stopped writes the last record of this run.
+func (d *daemon) stopped(err error) {
+	why := "asked to stop"
+	if err != nil {
+		why = err.Error()
+	}
+	d.loop.settle([]peak.Event{peak.DaemonStopped{At: d.loop.now(), Clean: err == nil, Why: why}})
+	d.loop.show()
+}
+
+// drain gives the broker a moment to take the last records.
+func (d *daemon) drain() {
+	for deadline := time.Now().Add(drain); time.Now().Before(deadline); time.Sleep(10 * time.Millisecond) {
+		if n, known := d.records.Unpublished(); known && n == 0 {
+			return
+		}
+	}
+}
+
+func (d *daemon) serveHTTP(ctx context.Context) error {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", d.metrics.Handler())
+	mux.Handle("GET /healthz", d.metrics.Health())
+	server := &http.Server{
+		Handler: mux, ReadTimeout: idle, ReadHeaderTimeout: idle, WriteTimeout: idle, IdleTimeout: idle, MaxHeaderBytes: 16 << 10,
+		ErrorLog: slog.NewLogLogger(d.log.Handler(), slog.LevelWarn),
+	}
+	context.AfterFunc(ctx, func() { server.Close() })
+	if err := server.Serve(d.http); !errors.Is(err, http.ErrServerClosed) {
+		return err
+	}
+	return nil
+}
+
+// close lets go of everything that is open.
+func (d *daemon) close() {
+	if d.http != nil {
+		d.http.Close()
+	}
+	if d.link != nil {
+		d.link.Close()
+	}
+	if d.server != nil {
+		d.server.Shutdown()
+	}
+	if d.journal != nil {
+		if err := d.journal.Close(); err != nil {
+			d.log.Error("close journal", "error", err)
+		}
+	}
+}

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+)
+
+// command is one subcommand. run gets its arguments without its own name.
+type command struct {
+	name, args, does string
+	run              func(ctx context.Context, out streams, args []string) error
+}
+
+// streams is where a subcommand writes: answers to out, everything else to err.
+type streams struct {
+	out, err io.Writer
+}
+
+func commands() []command {
+	return []command{
+		{"run", "--config F", "the daemon", runCommand},
+		{"demo", "[--fast N] [--for D] [--dir DIR]", "a simulated bench and the daemon on it", demoCommand},
+		{"replay", "--config F [--required Q --limit Q --hold D --guard P] TRACE", "the core over a recorded trace", replayCommand},
+		{"check", "--config F | --defaults", "what is wrong with a config, or what it means", checkCommand},
+		{"probe", "--config F", "read each instrument once and show every decoding", probeCommand},
+		{"simulate", "[--dir DIR] [--fast N]", "only the simulated instruments", simulateCommand},
+		{"audit", "DIR", "verify a journal and its traces, end to end", auditCommand},
+		{"zero", "[--by NAME]", "ask the daemon to set zero", zeroCommand},
+		{"tare", "[--force Q] [--by NAME]", "ask the daemon to set the tare", tareCommand},
+		{"status", "", "ask the daemon what it knows now", statusCommand},
+	}
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	// The first signal ends the tasks in order; the second one kills.
+	context.AfterFunc(ctx, stop)
+	os.Exit(run(ctx, streams{os.Stdout, os.Stderr}, os.Args[1:]))
+}
+
+// run does what the arguments say and returns the exit status.
+func run(ctx context.Context, out streams, args []string) int {
+	if len(args) == 0 {
+		usage(out.err)
+		return exitUsage
+	}
+	switch args[0] {
+	case "--version", "-version", "version":
+		fmt.Fprintln(out.out, "thimbled", version())
+		return exitDone
+	case "--help", "-help", "-h", "help":
+		usage(out.out)
+		return exitDone
+	}
+	for _, c := range commands() {
+		if c.name == args[0] {
+			return report(out.err, c, c.run(ctx, out, args[1:]))
+		}
+	}
+	fmt.Fprintf(out.err, "thimbled: there is no command %q; thimbled help lists them\n", args[0])
+	return exitUsage
+}
+
+// report tells of a subcommand's error and returns the exit status it means.
+func report(w io.Writer, c command, err error) int {
+	switch {
+	case err == nil, errors.Is(err, context.Canceled):
+		return exitDone
+	case errors.Is(err, flag.ErrHelp):
+		return exitUsage
+	case errors.Is(err, errNo):
+		return exitNo
+	}
+	fmt.Fprintf(w, "thimbled %s: %v\n", c.name, err)
+	return statusOf(err)
+}
+
+func usage(w io.Writer) {
+	fmt.Fprint(w, "Thimbled measures and records proof loads on a pull bench.\n"+
+		"It never operates the bench and is no safety device.\n\n")
+	for _, c := range commands() {
+		fmt.Fprintf(w, "  thimbled %s\n        %s\n", strings.TrimSpace(c.name+" "+c.args), c.does)
+	}
+	fmt.Fprint(w, "  thimbled --version\n\nthimbled COMMAND --help says more.\n")
+}

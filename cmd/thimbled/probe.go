@@ -1,0 +1,5 @@
+package main
+
+import "context"
+
+func probeCommand(context.Context, streams, []string) error { return usagef("not yet") }
