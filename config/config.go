@@ -47,7 +47,7 @@ const (
 	RTU        Kind = "rtu"          // Modbus RTU on a serial port
 	TCP        Kind = "tcp"          // Modbus TCP
 	RTUOverTCP Kind = "rtu-over-tcp" // Modbus RTU frames through a serial device server
-	Text       Kind = "text"         // lines of text on a serial port
+	Text       Kind = "text"         // lines of text, on a serial port or through a device server
 )
 
 // Parity of a serial line.

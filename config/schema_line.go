@@ -52,7 +52,7 @@ var lineKeys = []key{
 		doc:   "Name of the line, by which instruments call it.",
 		field: words("rs485", checkName, func(d *draft, s string) { d.line.Name = s })},
 	{name: "kind", needed: always, example: `"rtu"`,
-		doc: "How the line talks: Modbus RTU on a serial port, Modbus TCP, Modbus RTU through a serial device server, or lines of text on a serial port.",
+		doc: "How the line talks: Modbus RTU on a serial port, Modbus TCP, Modbus RTU through a serial device server, or lines of text from either.",
 		field: choice(func(d *draft, k Kind) { d.line.Kind = k },
 			RTU, TCP, RTUOverTCP, Text)},
 	{name: "device", needed: isKind(RTU), unfit: only(RTU, Text), example: `"/dev/serial/by-id/usb-adapter-port0"`,
