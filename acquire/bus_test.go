@@ -21,8 +21,10 @@ type bus struct {
 	asked  []seen
 	opens  []time.Time
 	closes int
-	port   *memoryPort
-	opener error // what opening fails with
+	// overlaps counts the times the line was opened before it was closed.
+	overlaps int
+	port     *memoryPort
+	opener   error // what opening fails with
 	// idle closes a connection that was not used for so long; 0 never does.
 	idle time.Duration
 	// hangUp closes each connection at its first request.
@@ -77,6 +79,9 @@ func (b *bus) open(ctx context.Context, _ Line) (modbus.Port, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.opens = append(b.opens, time.Now())
+	if b.port != nil && !b.port.closed() {
+		b.overlaps++
+	}
 	if b.opener != nil {
 		return nil, b.opener
 	}
@@ -183,6 +188,12 @@ func (p *memoryPort) update(f func()) {
 func (p *memoryPort) arrive(b []byte) { p.update(func() { p.rx = append(p.rx, b...) }) }
 
 func (p *memoryPort) fail(err error) { p.update(func() { p.failed = err }) }
+
+func (p *memoryPort) closed() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.failed == os.ErrClosed
+}
 
 func (p *memoryPort) Read(b []byte) (int, error) {
 	for {

@@ -58,7 +58,7 @@ func (p *poller) pollContinuous(ctx context.Context, l *lines) (good bool, err e
 		if at.IsZero() {
 			at = time.Now()
 		}
-		if at.Sub(one.slot.asked) >= wanted || a.quality == peak.Timeout {
+		if at.Sub(one.slot.asked) >= wanted {
 			one.slot.asked, one.slot.due = at, at.Add(one.slot.every)
 			p.emit(one, a, a.asked, a.asked)
 		}

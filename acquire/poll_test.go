@@ -192,6 +192,10 @@ func TestDeadNeighbourCostsOneWaitPerStep(t *testing.T) {
 			r.until(20 * time.Second)
 			b.change(func() { dead.silent = false })
 			r.until(27 * time.Second)
+			b.change(func() { dead.silent = true })
+			r.until(27*time.Second + 60*ms)
+			b.change(func() { dead.silent = false })
+			r.until(30 * time.Second)
 			r.stop()
 
 			loads := r.of("load", 2*time.Second, 20*time.Second)
@@ -221,6 +225,7 @@ func TestDeadNeighbourCostsOneWaitPerStep(t *testing.T) {
 			if again := back[1].Due - back[0].Due; again != 50*ms {
 				t.Errorf("polled again after %v, want the next slot", again)
 			}
+			r.wantAll("after a single failure", r.of("pressure", 28*time.Second, 30*time.Second), peak.Good, 39)
 		})
 	}
 }
@@ -287,8 +292,23 @@ func TestUnplugAndReplug(t *testing.T) {
 			}
 			r.wantAll(name+" back", r.of(name, 15*time.Second, 20*time.Second), peak.Good, 49)
 		}
-		if b.closes < 1 || b.opens[1].Sub(r.start) < 2*time.Second {
-			t.Errorf("opened at %v, closed %d times", b.opens, b.closes)
+		if b.overlaps > 0 || b.opens[1].Sub(r.start) < 2*time.Second {
+			t.Errorf("opened at %v, %d times before it was closed", b.opens, b.overlaps)
+		}
+	})
+}
+
+// An instrument that is polled seldom says seldom that its line is gone.
+func TestSlowInstrumentUnplugged(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBus(true)
+		b.opener = os.ErrNotExist
+		r := poll(t, b, load(10*time.Second))
+		r.until(time.Minute)
+		r.stop()
+		r.wantAll("gone", r.samples, peak.Disconnected, 5)
+		if len(r.samples) > 6 {
+			t.Errorf("%d samples in a minute of 10 s", len(r.samples))
 		}
 	})
 }
@@ -302,8 +322,8 @@ func TestIdleCloseIsNoFault(t *testing.T) {
 		r.until(30*time.Second + 500*ms)
 		r.stop()
 		r.wantAll("all", r.samples, peak.Good, 31)
-		if len(b.opens) != 31 {
-			t.Errorf("%d connections", len(b.opens))
+		if len(b.opens) != 31 || b.overlaps > 0 {
+			t.Errorf("%d connections, %d at once", len(b.opens), b.overlaps)
 		}
 	})
 }
@@ -343,6 +363,22 @@ func TestCancelIsImmediate(t *testing.T) {
 					t.Errorf("%s: the line was left open", what)
 				}
 			})
+		})
+	}
+}
+
+func TestCancelWhileWaitingForALine(t *testing.T) {
+	for _, ask := range []string{"", "R\r"} {
+		synctest.Test(t, func(t *testing.T) {
+			i := newIndicator(counting)
+			i.onWrite = func([]byte) {}
+			in := printer(t, time.Second, ask)
+			in.Timeout = time.Minute
+			r := pollText(t, i, in)
+			r.until(time.Second)
+			if d := r.stop(); d != 0 || len(r.samples) > 0 || !i.port.closed() {
+				t.Errorf("took %v and gave %+v", d, r.samples)
+			}
 		})
 	}
 }

@@ -147,6 +147,18 @@ func TestStatusBits(t *testing.T) {
 	}
 }
 
+// A register of the same number in another table is another one.
+func TestStatusOfAnotherTable(t *testing.T) {
+	in := load(20 * ms)
+	in.Status = Status{Table: modbus.Holding, Address: 1, NotReady: Bits{Mask: 0xFFFF}}
+	in.Constant = peak.Known(holding(0, modbus.Uint32))
+	var r reading
+	in.understand(&r, in.lay(true).always, binary.BigEndian.AppendUint32(nil, math.Float32bits(12.34)))
+	if r.quality != peak.Good || r.constant.Known {
+		t.Errorf("%+v", r)
+	}
+}
+
 func TestNumbersThatAreNone(t *testing.T) {
 	for _, c := range []struct {
 		as   modbus.Type

@@ -62,7 +62,7 @@ func (s *splitter) push(c byte) part {
 	case c == stx:
 		s.begin(true)
 		return nothing
-	case len(s.line) == 0 && s.whole && (c == cr || c == lf):
+	case len(s.line) == 0 && (c == cr || c == lf):
 		return nothing
 	}
 	s.long++
@@ -70,8 +70,6 @@ func (s *splitter) push(c byte) part {
 		s.begin(false)
 		return tooLong
 	}
-	if s.whole {
-		s.line = append(s.line, c)
-	}
+	s.line = append(s.line, c)
 	return nothing
 }
