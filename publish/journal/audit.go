@@ -126,21 +126,18 @@ func (a *auditor) unreadable(name string, line int, err error) {
 // line checks one line; it is false after the last one.
 func (a *auditor) line(l *lines) bool {
 	e, err := l.follow(a.chain)
-	var d *Damage
-	var unlinked broken
-	switch {
-	case err == io.EOF:
+	if err == io.EOF {
 		return false
-	case err == nil:
-	case !errors.As(err, &d):
+	}
+	var d *Damage
+	if errors.As(err, &d) {
+		a.problem(*d)
+	} else if err != nil {
 		a.unreadable(l.name, l.line+1, err)
 		return false
-	default:
-		a.problem(*d)
-		if !errors.As(err, &unlinked) {
-			a.chain.adrift = true
-			return true
-		}
+	}
+	if a.chain.adrift {
+		return true
 	}
 	a.report.Records++
 	a.content(l, &e)

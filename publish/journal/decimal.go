@@ -104,33 +104,40 @@ func parseAny(b []byte, places int) (uint64, error) {
 
 // wholePart returns the number that the first so many digits of a mantissa
 // make, rounded by the digit after them. Digits behind the end are 0.
-func wholePart(mantissa []byte, digits int) (uint64, error) {
-	n := uint64(0)
+func wholePart(mantissa []byte, digits int) (n uint64, err error) {
 	for _, c := range mantissa {
 		if c == '.' {
 			continue
 		}
 		if digits <= 0 {
-			// The first digit dropped decides, if it is not itself behind zeros.
+			// The first digit left out decides, unless zeros stand before it.
 			if digits == 0 && c >= '5' {
 				n++
 			}
-			digits = -1
-			break
+			if n > math.MaxInt64 {
+				return 0, errTooLarge
+			}
+			return n, nil
 		}
 		digits--
-		if n > (math.MaxInt64-9)/10 {
-			return 0, errTooLarge
+		if n, err = shift(n, uint64(c-'0')); err != nil {
+			return 0, err
 		}
-		n = n*10 + uint64(c-'0')
 	}
 	for ; digits > 0 && n > 0; digits-- {
-		if n > math.MaxInt64/10 {
-			return 0, errTooLarge
+		if n, err = shift(n, 0); err != nil {
+			return 0, err
 		}
-		n *= 10
 	}
 	return n, nil
+}
+
+// shift appends a digit to a number if an int64 holds the result.
+func shift(n, d uint64) (uint64, error) {
+	if n > (math.MaxInt64-d)/10 {
+		return 0, errTooLarge
+	}
+	return n*10 + d, nil
 }
 
 // splitExponent splits off the exponent, which is 0 if there is none. Its size

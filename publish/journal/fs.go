@@ -99,5 +99,5 @@ func (osFS) Free(name string) (int64, error) {
 	if err := unix.Statfs(name, &s); err != nil {
 		return 0, fmt.Errorf("statfs %s: %w", name, err)
 	}
-	return int64(s.Bavail) * s.Bsize, nil
+	return int64(s.Bavail) * int64(s.Bsize), nil
 }

@@ -9,7 +9,6 @@ import (
 	"slices"
 	"sync"
 	"syscall"
-	"testing/fstest"
 )
 
 // memFS is a file system in memory that knows what a power cut would leave: a
@@ -148,15 +147,27 @@ func (m *memFS) ReadDir(name string) ([]fs.DirEntry, error) {
 	if err != nil {
 		return nil, err
 	}
-	listed := fstest.MapFS{}
-	for base, n := range d.names {
-		if _, ok := n.(*memDir); ok {
-			listed[base] = &fstest.MapFile{Mode: fs.ModeDir}
-		} else {
-			listed[base] = &fstest.MapFile{}
-		}
+	var all []fs.DirEntry
+	for _, base := range slices.Sorted(maps.Keys(d.names)) {
+		_, isDir := d.names[base].(*memDir)
+		all = append(all, memEntry{base, isDir})
 	}
-	return fs.ReadDir(listed, ".")
+	return all, nil
+}
+
+type memEntry struct {
+	name string
+	dir  bool
+}
+
+func (e memEntry) Name() string               { return e.name }
+func (e memEntry) IsDir() bool                { return e.dir }
+func (e memEntry) Info() (fs.FileInfo, error) { return nil, fs.ErrInvalid }
+func (e memEntry) Type() fs.FileMode {
+	if e.dir {
+		return fs.ModeDir
+	}
+	return 0
 }
 
 func (m *memFS) Rename(from, to string) error {

@@ -18,6 +18,8 @@ const (
 	maxCursors = 4
 )
 
+var _ publish.Records = (*Writer)(nil)
+
 // Last returns the number of the last durable record, 0 if there is none.
 func (w *Writer) Last() uint64 {
 	w.mu.Lock()

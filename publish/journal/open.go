@@ -18,9 +18,9 @@ type Cut struct {
 }
 
 // Open opens a journal to append to it; the folder is made if need be. The
-// whole journal is read back from the disk and its chain is checked. What a
-// torn write left behind the last sound record is cut off, kept aside and
-// told in Opened. Damage anywhere else is an error, a *Damage that names its
+// whole journal is read and its chain is checked, the last segment as the disk
+// itself holds it. What a torn write left behind the last sound record is cut
+// off, kept aside and told in Opened. Damage anywhere else is an error, a *Damage that names its
 // place, and so are a journal that another process has open (ErrLocked) and
 // one of another bench (ErrOtherBench); nothing is changed then.
 func Open(dir string, o Options) (*Writer, Opened, error) {

@@ -91,7 +91,8 @@ func goesOn(t *testing.T, fsys *memFS, want []publish.Record, tail []byte) {
 }
 
 func TestCutAfterEachByteOfTheLastRecord(t *testing.T) {
-	j := writeLoft(t, 1500)
+	t.Parallel()
+	j := writeSmall(t)
 	name, data := j.segment(len(j.segments) - 1)
 	from := lastLine(data)
 	for n := from; n < len(data); n++ {
@@ -100,7 +101,8 @@ func TestCutAfterEachByteOfTheLastRecord(t *testing.T) {
 }
 
 func TestFlippedBitInTheLastRecord(t *testing.T) {
-	j := writeLoft(t, 1500)
+	t.Parallel()
+	j := writeSmall(t)
 	name, data := j.segment(len(j.segments) - 1)
 	from := lastLine(data)
 	for n := from; n < len(data); n++ {
@@ -173,7 +175,8 @@ func refusedAt(t *testing.T, fsys *memFS, segments []string, want Damage) {
 }
 
 func TestFlippedBitElsewhereIsRefused(t *testing.T) {
-	j := writeLoft(t, 1500)
+	t.Parallel()
+	j := writeSmall(t)
 	record := uint64(0)
 	for s, name := range j.segments {
 		_, data := j.segment(s)

@@ -176,8 +176,9 @@ func (l *lines) skip() error {
 	}
 }
 
-// follow reads the next line and checks that it follows in the chain. Its errors
-// are io.EOF at the end, *Damage, or that of the file.
+// follow reads the next line and checks that it follows in the chain, which is
+// adrift after a line that is not sound in itself. Its errors are io.EOF at the
+// end, *Damage, or that of the file.
 func (l *lines) follow(c *chain) (entry, error) {
 	expected := c.last + 1
 	if c.adrift {
@@ -197,7 +198,10 @@ func (l *lines) follow(c *chain) (entry, error) {
 		return e, nil
 	case errors.As(err, &unlinked):
 		return e, l.damage(e.number, err)
-	case errors.Is(err, errLineEnd), errors.Is(err, errLineLength), errors.Is(err, errLineHash), errors.Is(err, errLayout):
+	}
+	c.adrift = true
+	switch err {
+	case errLineEnd, errLineLength, errLineHash, errLayout:
 		return e, l.damage(expected, err)
 	}
 	return e, fmt.Errorf("read %s: %w", l.name, err)

@@ -53,6 +53,9 @@ func (w *Writer) StartTrace(number uint64, scaled bool) (*TraceWriter, error) {
 	}
 	t := &TraceWriter{journal: w, name: traceName(number), scaled: scaled, digest: sha256.New(), buf: make([]byte, 0, traceBuffer+256)}
 	if err := t.create(); err != nil {
+		if t.file != nil {
+			err = errors.Join(err, t.file.Close())
+		}
 		return nil, fmt.Errorf("start trace %s: %w", t.name, w.fail(err))
 	}
 	return t, nil

@@ -223,7 +223,7 @@ func TestOnDisk(t *testing.T) {
 	if err := syscall.Statfs(dir, &s); err != nil {
 		t.Fatal(err)
 	}
-	if free, err := w.Free(); err != nil || free <= 0 || free > int64(s.Blocks)*s.Bsize {
+	if free, err := w.Free(); err != nil || free <= 0 || free > int64(s.Blocks)*int64(s.Bsize) {
 		t.Errorf("Free() = %d, %v", free, err)
 	}
 	if err := w.Close(); err != nil {
