@@ -31,9 +31,13 @@ const writePatience = time.Second
 type conversation struct {
 	line *Line
 	wire Wire
-	mu   sync.Mutex // held while an answer is on the wire
-	last []byte     // the answer before
+	done <-chan struct{} // closed when the line is to end
+	mu   sync.Mutex      // held while an answer is on the wire
+	last []byte          // the answer before
 }
+
+// errDone ends a conversation because the line ends.
+var errDone = errors.New("the line ends")
 
 // message is an answer on its way, and what its faults are made of.
 type message struct {
@@ -145,7 +149,9 @@ func (c *conversation) send(start time.Time, b []byte, pause time.Duration) erro
 	}
 	each := max(pause, c.line.settings.Pace.Char())
 	for sent := 0; sent < len(b); {
-		time.Sleep(time.Until(start.Add(time.Duration(sent+1) * each)))
+		if err := c.sleepUntil(start.Add(time.Duration(sent+1) * each)); err != nil {
+			return err
+		}
 		due := len(b)
 		if each > 0 {
 			due = min(max(int(time.Since(start)/each), sent+1), len(b))
@@ -156,6 +162,21 @@ func (c *conversation) send(start time.Time, b []byte, pause time.Duration) erro
 		sent = due
 	}
 	return nil
+}
+
+func (c *conversation) sleepUntil(t time.Time) error {
+	left := time.Until(t)
+	if left <= 0 {
+		return nil
+	}
+	timer := time.NewTimer(left)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return nil
+	case <-c.done:
+		return errDone
+	}
 }
 
 func (c *conversation) put(b []byte) error {

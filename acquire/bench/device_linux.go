@@ -41,22 +41,48 @@ func openDevice(link string) (*device, error) {
 	return d, nil
 }
 
-func (d *device) Read(p []byte) (int, error)         { return d.master.Read(p) }
-func (d *device) SetReadDeadline(t time.Time) error  { return d.master.SetReadDeadline(t) }
-func (d *device) SetWriteDeadline(t time.Time) error { return d.master.SetWriteDeadline(t) }
+func (d *device) Read(p []byte) (int, error)        { return d.master.Read(p) }
+func (d *device) SetReadDeadline(t time.Time) error { return d.master.SetReadDeadline(t) }
 
-// Write sends bytes to whoever has the device open.
+// SetWriteDeadline does nothing: a Write does not wait for the client.
+func (d *device) SetWriteDeadline(time.Time) error { return nil }
+
+// Write sends bytes to whoever has the device open, and loses what nobody
+// reads.
 func (d *device) Write(p []byte) (int, error) {
-	var unread int32
-	if err := control(d.slave, syscall.TIOCINQ, unsafe.Pointer(&unread)); err != nil {
+	if err := d.limitUnread(len(p)); err != nil {
 		return 0, err
 	}
-	if int(unread)+len(p) > uartDepth {
+	sent := 0
+	for {
+		if err := d.master.SetWriteDeadline(time.Now().Add(clog)); err != nil {
+			return sent, err
+		}
+		n, err := d.master.Write(p[sent:])
+		sent += n
+		if !errors.Is(err, os.ErrDeadlineExceeded) {
+			return sent, err
+		}
 		if err := d.overrun(); err != nil {
-			return 0, err
+			return sent, err
 		}
 	}
-	return d.master.Write(p)
+}
+
+// clog is how long a device may take no more bytes before the unread ones are
+// lost: what is on its way through the kernel cannot be counted.
+const clog = 20 * time.Millisecond
+
+// limitUnread makes room for more bytes in a device that is not read.
+func (d *device) limitUnread(more int) error {
+	var unread int32
+	if err := control(d.slave, syscall.TIOCINQ, unsafe.Pointer(&unread)); err != nil {
+		return err
+	}
+	if int(unread)+more <= uartDepth {
+		return nil
+	}
+	return d.overrun()
 }
 
 // overrun throws away what no client has read, by reading it here.

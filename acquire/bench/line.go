@@ -230,7 +230,7 @@ func (l *Line) converse(ctx context.Context, w Wire) error {
 	l.wires[w] = struct{}{}
 	l.mu.Unlock()
 	stop := context.AfterFunc(ctx, func() { w.Close() })
-	err := l.talk(&conversation{line: l, wire: w})
+	err := l.talk(&conversation{line: l, wire: w, done: ctx.Done()})
 	stop()
 	w.Close()
 	l.mu.Lock()

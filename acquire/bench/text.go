@@ -58,7 +58,9 @@ func (c *conversation) print(u Unit) error {
 		if err := c.printLine(u, nil); err != nil {
 			return err
 		}
-		time.Sleep(time.Until(next))
+		if err := c.sleepUntil(next); err != nil {
+			return err
+		}
 	}
 }
 
