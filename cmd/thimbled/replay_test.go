@@ -1,4 +1,4 @@
-package main
+package main_test
 
 import (
 	"bytes"
@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	main "thimbled/cmd/thimbled"
 )
 
 // pullEnd is what a test reads of a thimbled.pull.ended event.
@@ -39,7 +41,7 @@ type cloudEvent struct {
 	Data json.RawMessage `json:"data"`
 }
 
-func (e cloudEvent) pullEnd(t *testing.T) pullEnd {
+func (e cloudEvent) pullEnd(t testing.TB) pullEnd {
 	t.Helper()
 	var p pullEnd
 	if err := json.Unmarshal(e.Data, &p); err != nil {
@@ -48,7 +50,7 @@ func (e cloudEvent) pullEnd(t *testing.T) pullEnd {
 	return p
 }
 
-func cloudEvents(t *testing.T, lines []byte) []cloudEvent {
+func cloudEvents(t testing.TB, lines []byte) []cloudEvent {
 	t.Helper()
 	var out []cloudEvent
 	for line := range bytes.Lines(lines) {
@@ -61,7 +63,7 @@ func cloudEvents(t *testing.T, lines []byte) []cloudEvent {
 	return out
 }
 
-func pullEnds(t *testing.T, events []cloudEvent) []pullEnd {
+func pullEnds(t testing.TB, events []cloudEvent) []pullEnd {
 	t.Helper()
 	var out []pullEnd
 	for _, e := range events {
@@ -73,16 +75,16 @@ func pullEnds(t *testing.T, events []cloudEvent) []pullEnd {
 }
 
 // call runs the program in this process and returns its status and output.
-func call(t *testing.T, args ...string) (status int, stdout, stderr string) {
+func call(t testing.TB, args ...string) (status int, stdout, stderr string) {
 	t.Helper()
 	var o, e bytes.Buffer
-	status = run(t.Context(), streams{&o, &e}, args)
+	status = main.Run(t.Context(), main.Streams(&o, &e), args)
 	return status, o.String(), e.String()
 }
 
 const dock3 = "../../config/dock-3.toml"
 
-func replayTrace(t *testing.T, name string, more ...string) []cloudEvent {
+func replayTrace(t testing.TB, name string, more ...string) []cloudEvent {
 	t.Helper()
 	args := append([]string{"replay", "--config", dock3}, more...)
 	status, out, errs := call(t, append(args, filepath.Join("../../testdata/traces", name+".csv"))...)

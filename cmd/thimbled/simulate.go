@@ -41,10 +41,10 @@ func simulateCommand(ctx context.Context, out streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	for name, what := range map[string]string{
-		"rs485": "Modbus RTU, 115200 8N1", "tcp": "Modbus TCP", "device server": "Modbus RTU over TCP", "printer": "lines of text",
+	for _, l := range [][2]string{
+		{"rs485", "Modbus RTU, 115200 8N1"}, {"tcp", "Modbus TCP"}, {"device server", "Modbus RTU over TCP"}, {"printer", "lines of text"},
 	} {
-		fmt.Fprintf(out.out, "%-22s %s\n", what, b.Line(name).Address())
+		fmt.Fprintf(out.out, "%-22s %s\n", l[1], b.Line(l[0]).Address())
 	}
 	fmt.Fprintln(out.out, "The load indicator is unit 1, the pressure transducer unit 2.")
 	go tellPulls(ctx, out, b, *speed)
