@@ -13,7 +13,7 @@ import (
 
 // How our own connections behave.
 const (
-	connectTimeout = 5 * time.Second
+	connectTimeout = 2 * time.Second
 	firstReconnect = 100 * time.Millisecond // doubled with each attempt
 	maxReconnect   = 2 * time.Second
 	pingEvery      = 2 * time.Second // a broker that hangs is noticed after two of these
@@ -69,8 +69,9 @@ type Link struct {
 	back          chan struct{}       // holds one token after records has connected anew
 }
 
-// Dial opens a link. It does not wait for the broker: an error means that the
-// options are wrong.
+// Dial opens a link. It waits a few seconds at most for a broker that does not
+// answer and goes on trying afterwards: an error means that the options are
+// wrong.
 func Dial(o LinkOptions) (*Link, error) {
 	if err := checkID("bench", o.Bench); err != nil {
 		return nil, fmt.Errorf("dial broker: %w", err)
@@ -87,10 +88,14 @@ func Dial(o LinkOptions) (*Link, error) {
 }
 
 func (l *Link) connect(o LinkOptions) (err error) {
-	if l.live, err = l.open(o, "live", func() {}); err != nil {
+	var inProcess natsgo.InProcessConnProvider // nil for an external broker
+	if o.Server != nil {
+		inProcess = o.Server
+	}
+	if l.live, err = l.open(o.URL, inProcess, "live", func() {}); err != nil {
 		return err
 	}
-	if l.records, err = l.open(o, "records", l.signalBack); err != nil {
+	if l.records, err = l.open(o.URL, inProcess, "records", l.signalBack); err != nil {
 		return err
 	}
 	if l.state, err = jetstream.New(l.live); err != nil {
@@ -101,10 +106,10 @@ func (l *Link) connect(o LinkOptions) (err error) {
 }
 
 // open makes one connection; up is called each time it is there.
-func (l *Link) open(o LinkOptions, purpose string, up func()) (*natsgo.Conn, error) {
+func (l *Link) open(url string, inProcess natsgo.InProcessConnProvider, purpose string, up func()) (*natsgo.Conn, error) {
 	log := l.log.With("connection", purpose)
 	options := []natsgo.Option{
-		natsgo.Name("thimbled " + o.Bench + " " + purpose),
+		natsgo.Name("thimbled " + l.bench + " " + purpose),
 		natsgo.Timeout(connectTimeout), natsgo.RetryOnFailedConnect(true), natsgo.MaxReconnects(-1),
 		natsgo.CustomReconnectDelay(reconnectDelay), natsgo.ReconnectBufSize(-1), natsgo.IgnoreAuthErrorAbort(),
 		natsgo.PingInterval(pingEvery), natsgo.MaxPingsOutstanding(2), natsgo.FlusherTimeout(writeTimeout),
@@ -115,10 +120,10 @@ func (l *Link) open(o LinkOptions, purpose string, up func()) (*natsgo.Conn, err
 			log.Warn("broker connection trouble", "error", err)
 		}),
 	}
-	if o.Server != nil {
-		options = append(options, natsgo.InProcessServer(o.Server))
+	if inProcess != nil {
+		options = append(options, natsgo.InProcessServer(inProcess))
 	}
-	return natsgo.Connect(o.URL, options...)
+	return natsgo.Connect(url, options...)
 }
 
 func reconnectDelay(attempts int) time.Duration {

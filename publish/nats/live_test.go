@@ -140,42 +140,63 @@ func TestReadingsWhileTheBrokerIsAway(t *testing.T) {
 	}
 }
 
-// A broker that accepts the connection and then reads nothing does not hold the
-// caller up.
+// stuckBroker says just enough for a client to think itself connected, and then
+// reads nothing. Nothing lies between that could take up what is written.
+type stuckBroker struct{ t *testing.T }
+
+func (b stuckBroker) InProcessConn() (net.Conn, error) {
+	near, far := net.Pipe()
+	context.AfterFunc(b.t.Context(), func() { far.Close() })
+	go func() {
+		_, _ = far.Write([]byte(`INFO {"server_id":"X","version":"2.15.2","max_payload":1048576,"headers":true}` + "\r\n"))
+		_, _ = far.Read(make([]byte, 4096)) // CONNECT and PING
+		_, _ = far.Read(make([]byte, 4096))
+		_, _ = far.Write([]byte("PONG\r\n"))
+	}()
+	return near, nil
+}
+
+// A broker that reads nothing does not hold the caller up.
 func TestPublishNeverWaits(t *testing.T) {
-	stuck, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
+	t.Parallel()
+	link := &Link{bench: benchID, log: quiet()}
+	var err error
+	if link.live, err = link.open("", stuckBroker{t}, "live", func() {}); err != nil {
 		t.Fatal(err)
 	}
-	defer stuck.Close()
-	go func() {
-		c, err := stuck.Accept()
-		if err != nil {
-			return
-		}
-		defer c.Close()
-		// Enough of the protocol for the client to think itself connected.
-		_, _ = c.Write([]byte(`INFO {"server_id":"X","version":"2.15.2","max_payload":1048576,"headers":true}` + "\r\n"))
-		buf := make([]byte, 4096)
-		_, _ = c.Read(buf)
-		_, _ = c.Write([]byte("PONG\r\n"))
-		<-t.Context().Done()
-	}()
-	l := NewLive(dial(t, LinkOptions{URL: "nats://" + stuck.Addr().String()}), 0)
+	t.Cleanup(link.Close)
+	l := NewLive(link, 0)
 	waitFor(t, "a connection", l.link.live.IsConnected)
 	run(t, l.Run)
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		for i := range 200_000 { // some 80 MB, more than any buffer between
-			at := time.Duration(i) * time.Millisecond
-			l.Publish(snapshot(at, peak.Newton), spanOf(0, 0), at)
+	var longest time.Duration
+	offer := func() {
+		begun := time.Now()
+		l.Publish(snapshot(0, peak.Newton), spanOf(0, 0), 0)
+		longest = max(longest, time.Since(begun))
+	}
+	taken := func() bool {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		return l.next == nil
+	}
+	// Fill the connection's own buffer, until a reading lies there.
+	for wait := 0; wait < 200; wait++ {
+		if taken() {
+			offer()
+			wait = 0
 		}
-	}()
-	select {
-	case <-done:
-	case <-time.After(5 * time.Second): // far below the write timeouts it would take
-		t.Fatal("caller was held up")
+		time.Sleep(time.Millisecond)
+	}
+	full := l.Sent()
+	for range 500 {
+		offer()
+		time.Sleep(time.Millisecond)
+	}
+	if longest > writeTimeout/4 {
+		t.Errorf("caller was held up for %v", longest)
+	}
+	if l.Sent() > full+1 || l.Dropped() < 400 {
+		t.Errorf("connection was not stuck: %d sent, then %d; %d dropped", full, l.Sent(), l.Dropped())
 	}
 }
 
