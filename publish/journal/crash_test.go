@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"strings"
 	"testing"
 	"time"
@@ -72,7 +71,7 @@ func (s *witness) interrupted(w *Writer, p *PullInHand) error {
 	case err == nil:
 		trace = &rec.Trace
 		s.cutOff(rec.Cut)
-	case !errors.Is(err, fs.ErrNotExist):
+	case !errors.Is(err, ErrNoTrace):
 		return err
 	}
 	return s.append(w, encode(peak.PullEnded{Pull: p.Pull, Verdict: peak.Void, Reasons: []peak.Reason{peak.Interrupted}}, trace))
@@ -340,15 +339,17 @@ func starts() map[string]func(*testing.T) *memFS {
 			(&witness{}).run(fsys)
 			return fsys.kill()
 		},
-		"a folder not synced":    at(killed, func() func(string) bool { return nth(1, "syncdir /", "") }),
-		"a segment not synced":   at(killed, func() func(string) bool { return nth(2, "syncdir j", "") }),
-		"a torn record":          at(full, func() func(string) bool { return nth(3, "write ", segmentSuffix) }),
-		"a record not synced":    at(killed, func() func(string) bool { return nth(3, "sync ", segmentSuffix) }),
-		"a record's sync failed": at(refused, func() func(string) bool { return nth(2, "sync ", segmentSuffix) }),
-		"a trace not synced":     at(killed, func() func(string) bool { return nth(3, "sync ", traceSuffix) }),
-		"a torn trace":           at(full, func() func(string) bool { return nth(3, "write ", traceSuffix) }),
-		"a trace's sync failed":  at(refused, func() func(string) bool { return nth(3, "sync ", traceSuffix) }),
-		"a pull without a trace": at(killed, func() func(string) bool { return nth(1, "create ", traceSuffix) }),
+		"a folder not synced":        at(killed, func() func(string) bool { return nth(1, "syncdir /", "") }),
+		"a segment not synced":       at(killed, func() func(string) bool { return nth(2, "syncdir j", "") }),
+		"a torn record":              at(full, func() func(string) bool { return nth(3, "write ", segmentSuffix) }),
+		"a record not synced":        at(killed, func() func(string) bool { return nth(3, "sync ", segmentSuffix) }),
+		"a record's sync failed":     at(refused, func() func(string) bool { return nth(2, "sync ", segmentSuffix) }),
+		"a trace not synced":         at(killed, func() func(string) bool { return nth(3, "sync ", traceSuffix) }),
+		"a torn trace":               at(full, func() func(string) bool { return nth(3, "write ", traceSuffix) }),
+		"a trace's sync failed":      at(refused, func() func(string) bool { return nth(3, "sync ", traceSuffix) }),
+		"a pull without a trace":     at(killed, func() func(string) bool { return nth(1, "create ", traceSuffix) }),
+		"a trace without its header": at(killed, func() func(string) bool { return nth(1, "write ", traceSuffix) }),
+		"half a header":              at(full, func() func(string) bool { return nth(1, "write ", traceSuffix) }),
 		"a trace without a record": func(*testing.T) *memFS {
 			fsys := newMemFS()
 			fsys.Mkdir("/j", 0)

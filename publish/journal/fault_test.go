@@ -79,6 +79,10 @@ func (f faultFS) Rename(from, to string) error {
 	return f.outcome("rename "+filepath.Base(from), func() error { return f.FS.Rename(from, to) })
 }
 
+func (f faultFS) Remove(name string) error {
+	return f.outcome("remove "+filepath.Base(name), func() error { return f.FS.Remove(name) })
+}
+
 func (f faultFS) SyncDir(name string) error {
 	return f.outcome("syncdir "+filepath.Base(name), func() error { return f.FS.SyncDir(name) })
 }

@@ -17,6 +17,7 @@ type FS interface {
 	Mkdir(name string, perm fs.FileMode) error
 	ReadDir(name string) ([]fs.DirEntry, error)
 	Rename(from, to string) error
+	Remove(name string) error
 	// SyncDir makes the entries of a folder durable.
 	SyncDir(name string) error
 	// Lock takes the lock that a file stands for, until it is closed or the
@@ -59,6 +60,7 @@ func (osFS) OpenFile(name string, flag int, perm fs.FileMode) (File, error) {
 
 func (osFS) Mkdir(name string, perm fs.FileMode) error  { return os.Mkdir(name, perm) }
 func (osFS) ReadDir(name string) ([]fs.DirEntry, error) { return os.ReadDir(name) }
+func (osFS) Remove(name string) error                   { return os.Remove(name) }
 func (osFS) Rename(from, to string) error               { return os.Rename(from, to) }
 func (f osFile) Reread() error                          { return unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED) }
 

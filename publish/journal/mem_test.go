@@ -186,6 +186,16 @@ func (m *memFS) Rename(from, to string) error {
 	return nil
 }
 
+func (m *memFS) Remove(name string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	d, base, err := m.find(name)
+	if err == nil {
+		delete(d.names, base)
+	}
+	return err
+}
+
 func (m *memFS) SyncDir(name string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()

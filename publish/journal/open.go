@@ -215,7 +215,8 @@ func cutOff(fsys FS, dir string, d Damage) (cut *Cut, err error) {
 	return cut, nil
 }
 
-// keepAside makes a durable copy under the first free name of a tail.
+// keepAside makes a durable copy under the first free name of a tail. One that
+// did not become whole is removed, so that a full disk does not fill up with them.
 func keepAside(fsys FS, dir, name string, from io.Reader) (string, error) {
 	f, kept, err := createAside(fsys, dir, name)
 	if err != nil {
@@ -223,7 +224,7 @@ func keepAside(fsys FS, dir, name string, from io.Reader) (string, error) {
 	}
 	_, err = io.Copy(f, from)
 	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return "", err
+		return "", errors.Join(err, fsys.Remove(filepath.Join(dir, filepath.FromSlash(kept))))
 	}
 	return kept, fsys.SyncDir(filepath.Dir(filepath.Join(dir, kept)))
 }

@@ -6,6 +6,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -148,6 +149,27 @@ func TestTornTails(t *testing.T) {
 	t.Run("a torn record in a new segment", func(t *testing.T) {
 		goesOn(t, j.with(segmentName(uint64(len(j.records)+1)), data[:50]), j.records, data[:50])
 	})
+}
+
+// A full disk leaves no room to keep the damage aside: the journal is not opened,
+// nothing is cut off, and no piece of a copy stays behind.
+func TestTornTailOnAFullDisk(t *testing.T) {
+	j := writeSmall(t)
+	name, data := j.segment(1)
+	fsys := j.with(name, data[:len(data)-9])
+	_, _, err := Open("/j", options(faultFS{fsys, func(op string) fate {
+		if strings.HasPrefix(op, "write "+name+keptInfix) {
+			return full
+		}
+		return done
+	}}))
+	if !errors.Is(err, syscall.ENOSPC) {
+		t.Fatalf("opened: %v", err)
+	}
+	if !bytes.Equal(fsys.bytesOf("/j/"+name), data[:len(data)-9]) || fsys.bytesOf("/j/"+name+keptInfix+"1") != nil {
+		t.Error("the journal was changed")
+	}
+	goesOn(t, fsys, j.records[:3], data[lastLine(data):len(data)-9])
 }
 
 // refusedAt checks that a journal is not opened, that the place is named, and

@@ -21,23 +21,27 @@ type Recovered struct {
 	Cut *Cut
 }
 
+// ErrNoTrace says that a crash left no trace of a pull, or not even its header.
+var ErrNoTrace = errors.New("the pull has no trace")
+
 // RecoverTrace gives the readings that a crash left in the trace of a pull in
 // hand, one after the other, their times counted from the beginning of the
 // trace; visit must not keep the pointer. What is torn behind the last sound row
-// is cut off and kept aside. It then seals the trace. An error that wraps
-// fs.ErrNotExist says that the pull has no trace, a *TraceError that not even
-// its header is left; any other error makes the journal failed.
+// is cut off and kept aside. It then seals the trace. Its errors are ErrNoTrace,
+// which changes nothing, and that of a file, which makes the journal failed.
 func (w *Writer) RecoverTrace(number uint64, visit func(r *peak.Reading, raw float64)) (Recovered, error) {
 	name := traceName(number)
 	rec, err := w.recoverTrace(name, number, visit)
-	var wrong *TraceError
-	if err != nil && !errors.Is(err, fs.ErrNotExist) && !errors.As(err, &wrong) {
+	var header *TraceError
+	switch {
+	case err == nil:
+		return rec, nil
+	case errors.Is(err, fs.ErrNotExist), errors.As(err, &header):
+		err = fmt.Errorf("%w: %w", ErrNoTrace, err)
+	default:
 		err = w.fail(err)
 	}
-	if err != nil {
-		return Recovered{}, fmt.Errorf("recover trace %s: %w", name, err)
-	}
-	return rec, nil
+	return Recovered{}, fmt.Errorf("recover trace %s: %w", name, err)
 }
 
 func (w *Writer) recoverTrace(name string, number uint64, visit func(*peak.Reading, float64)) (Recovered, error) {
