@@ -22,7 +22,7 @@ const (
 	RTU        Kind = "rtu"          // Modbus RTU on a serial device
 	TCP        Kind = "tcp"          // Modbus TCP
 	RTUOverTCP Kind = "rtu-over-tcp" // Modbus RTU through a serial device server
-	Text       Kind = "text"         // printed lines, on a serial device
+	Text       Kind = "text"         // printed lines, on a serial device or through a device server
 )
 
 // LineSettings describes a line. One with neither Device nor Address is in
@@ -31,7 +31,7 @@ type LineSettings struct {
 	Name    string
 	Kind    Kind
 	Device  string // RTU and Text: the link to make to a pseudo-terminal
-	Address string // TCP and RTUOverTCP: host:port to listen on, port 0 for a free one
+	Address string // all but RTU: host:port to listen on, port 0 for a free one
 	Pace    Pace
 	Print   Printing    // Text
 	On      Instruments // those of a [Bench] that are on the line; Text has the load indicator only
@@ -82,7 +82,7 @@ func (s LineSettings) validate() error {
 	switch {
 	case !serial && s.Kind != TCP && s.Kind != RTUOverTCP:
 		return fmt.Errorf("%q is no kind of line", s.Kind)
-	case serial && s.Address != "", !serial && s.Device != "":
+	case s.Device != "" && !serial, s.Address != "" && (s.Kind == RTU || s.Device != ""):
 		return fmt.Errorf("a line of kind %s is not reached that way", s.Kind)
 	case s.Pace.Baud < 0 || s.Pace.Bits < 0 || s.Pace.Delay < 0 || s.Print.Every < 0:
 		return errors.New("times must not be negative")

@@ -52,6 +52,12 @@ func TestRTUOverTCP(t *testing.T) {
 	exchangeLoad(t, dialTCP(t, l))
 }
 
+func TestTextOverTCP(t *testing.T) {
+	l := steady(t, LineSettings{Kind: Text, Address: "127.0.0.1:0", Print: Printing{OnDemand: true}})
+	served(t, l)
+	exchange(t, dialTCP(t, l), []byte("?"), []byte(printedLoad))
+}
+
 // While the line is unplugged every connection is closed, the old ones and the
 // new; afterwards the same address serves again.
 func TestTCPIsUnpluggedAndReplugged(t *testing.T) {
@@ -99,6 +105,7 @@ func TestBadLinesAreRefused(t *testing.T) {
 		"two print":       {LineSettings{Kind: Text}, []Unit{load, gauge}},
 		"device of TCP":   {LineSettings{Kind: TCP, Device: "x"}, []Unit{load}},
 		"address of RTU":  {LineSettings{Kind: RTU, Address: "127.0.0.1:0"}, []Unit{load}},
+		"two ways":        {LineSettings{Kind: Text, Device: "x", Address: "127.0.0.1:0"}, []Unit{load}},
 		"bad address":     {LineSettings{Kind: TCP, Address: "nowhere"}, []Unit{load}},
 		"no such folder":  {LineSettings{Kind: RTU, Device: "/no/such/folder/tty"}, []Unit{load}},
 		"negative pace":   {LineSettings{Kind: RTU, Pace: Pace{Delay: -1}}, []Unit{load}},
