@@ -63,7 +63,6 @@ func (l *Live) Publish(s *publish.Snapshot, span publish.Span, now time.Duration
 		l.span = merge(l.next.span, l.span)
 		l.dropped.Add(1)
 	}
-	_ = l.link.live.Publish("x", make([]byte, 500))
 	l.next = &handed{snapshot: s, span: l.span, now: now, at: time.Now()}
 	l.span = publish.Span{}
 	l.mu.Unlock()
