@@ -21,6 +21,10 @@ const (
 	// slice is how long a call waits in the kernel before it looks at the
 	// deadline and at Close again: the delay of a cancellation.
 	slice = 20 * time.Millisecond
+	// grace is for how long after its deadline a read still takes what is there,
+	// without waiting: a deadline a few microseconds ahead asks for just that,
+	// and may pass while the call is on its way.
+	grace = time.Millisecond
 	// writeSlack is what a write may take beyond its time on the wire. The
 	// driver's buffer takes a request at once, so this is a stuck port.
 	writeSlack = time.Second
@@ -52,7 +56,8 @@ type Port struct {
 }
 
 // Read reads at least one byte. Its error is os.ErrDeadlineExceeded when the
-// deadline passes first, os.ErrClosed after Close, else [ErrGone].
+// deadline passes first, os.ErrClosed after Close, else [ErrGone]. A deadline
+// that passed more than a millisecond ago prevents reading even what is there.
 func (p *Port) Read(b []byte) (int, error) {
 	if len(b) == 0 {
 		return 0, nil
@@ -64,11 +69,14 @@ func (p *Port) Read(b []byte) (int, error) {
 			return 0, os.ErrClosed
 		}
 		wait := p.readWait()
-		if wait <= 0 {
+		if wait <= -grace {
 			return 0, os.ErrDeadlineExceeded
 		}
-		if n, err := p.readOnce(b, wait); n > 0 || err != nil {
+		if n, err := p.readOnce(b, max(wait, 0)); n > 0 || err != nil {
 			return n, err
+		}
+		if wait <= 0 {
+			return 0, os.ErrDeadlineExceeded
 		}
 	}
 }

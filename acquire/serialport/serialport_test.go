@@ -130,6 +130,30 @@ func TestSilenceIsADeadlineError(t *testing.T) {
 	})
 }
 
+// A deadline that passes while the call is on its way still takes what is there;
+// one of long ago, which stops a reader, does not.
+func TestReadJustAfterItsDeadline(t *testing.T) {
+	far, p := openPort(t)
+	if _, err := far.WriteString("here"); err != nil {
+		t.Fatal(err)
+	}
+	for queued := 0; queued < 4; { // the kernel delivers through a worker
+		queued, _ = unix.IoctlGetInt(p.own, unix.TIOCINQ)
+	}
+	b := make([]byte, 8)
+	p.SetReadDeadline(time.Unix(1, 0))
+	if n, err := p.Read(b); n != 0 || !errors.Is(err, os.ErrDeadlineExceeded) {
+		t.Errorf("long after the deadline: %d, %v", n, err)
+	}
+	for range 1000 { // a busy computer may take longer than the grace
+		p.SetReadDeadline(time.Now().Add(-grace / 2))
+		if n, err := p.Read(b); err == nil && string(b[:n]) == "here" {
+			return
+		}
+	}
+	t.Error("just after the deadline what is there was never read")
+}
+
 func TestPastDeadlineStopsAWaitingRead(t *testing.T) {
 	_, p := openPort(t)
 	failed := readUntilError(p)
