@@ -16,19 +16,19 @@ import (
 
 // Report is what an audit found.
 type Report struct {
-	Bench    string // empty if no sound record says it
-	Records  uint64 // sound ones
-	Last     uint64 // the number of the last sound record
-	LastHash string // of its line
-	Segments int
-	Traces   int // sealed and sound
+	Bench    string `json:"bench"`     // empty if no sound record says it
+	Records  uint64 `json:"records"`   // sound ones
+	Last     uint64 `json:"last"`      // the number of the last sound record
+	LastHash string `json:"last_hash"` // of its line
+	Segments int    `json:"segments"`
+	Traces   int    `json:"traces"` // sealed and sound
 	// Problems are the places where the journal or a trace is not what was
 	// written, in the order of the journal. There are no more than
 	// MaxProblems of them; Omitted counts the rest.
-	Problems []Damage
-	Omitted  int
+	Problems []Damage `json:"problems"`
+	Omitted  int      `json:"omitted"`
 	// Notes are things to know that are no damage.
-	Notes []Note
+	Notes []Note `json:"notes"`
 }
 
 // MaxProblems is how many problems a report lists.
@@ -36,8 +36,8 @@ const MaxProblems = 1000
 
 // Note is a thing to know about a file.
 type Note struct {
-	File string // relative to the journal's folder
-	Text string
+	File string `json:"file"` // relative to the journal's folder
+	Text string `json:"text"`
 }
 
 // Sound says that nothing is wrong.

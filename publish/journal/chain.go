@@ -7,11 +7,11 @@ import (
 
 // Damage is a place where a journal is not what was written. It is an error.
 type Damage struct {
-	File   string // relative to the journal's folder
-	Line   int    // from 1; 0 when the file as a whole is meant
-	Offset int64  // of the line's first byte in the file
-	Record uint64 // the number the line has or should have; 0 if that is not known
-	Reason string
+	File   string `json:"file"`             // relative to the journal's folder
+	Line   int    `json:"line,omitempty"`   // from 1; 0 when the file as a whole is meant
+	Offset int64  `json:"offset"`           // of the line's first byte in the file
+	Record uint64 `json:"record,omitempty"` // the number the line has or should have; 0 if that is not known
+	Reason string `json:"reason"`
 }
 
 // Error names the place and the reason.

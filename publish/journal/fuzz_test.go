@@ -7,8 +7,8 @@ import (
 	"io"
 	"math"
 	"regexp"
+	"slices"
 	"strconv"
-	"strings"
 	"testing"
 	"time"
 
@@ -119,10 +119,7 @@ func readByStandardLibrary(b []byte) (all []row, ok bool) {
 	}
 	at := map[string]int{}
 	for i, name := range header {
-		if name == "" {
-			continue
-		}
-		if _, twice := at[name]; twice && strings.Contains("elapsed_s force_N pressure_Pa quality force_raw", name) {
+		if _, twice := at[name]; twice && slices.Contains(columnNames[1:], name) {
 			return nil, false
 		}
 		at[name] = i

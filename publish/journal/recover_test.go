@@ -8,6 +8,8 @@ import (
 	"thimbled/peak"
 )
 
+// A trace that a crash cut anywhere gives the rows that are whole; the rest is
+// kept aside, and what is left is sealed and sound.
 func TestRecoverTraceCutAnywhere(t *testing.T) {
 	rows := randomRows(3, 12)
 	fsys := newMemFS()

@@ -88,13 +88,14 @@ func readings(n int) []peak.Reading {
 func loft(t testing.TB, w *Writer) {
 	t.Helper()
 	requirement := peak.Requirement{Asked: 5 * peak.Kilonewton, Guard: peak.Percent, Limit: peak.Known(6 * peak.Kilonewton), Hold: time.Second}
-	job := peak.Job{ID: "2026-017", Item: "SL-0042", Description: "wire rope sling, 13 mm, single leg", Requirement: requirement, Planned: 1, Operator: "rigger"}
+	const job = "2026-017"
 	add(t, w, encode(peak.DaemonStarted{At: time.Second, Version: "0.1.0", ConfigDigest: "5f2c", CleanBefore: true}, nil))
 	add(t, w, encode(peak.ZeroSet{At: 2 * time.Second, New: 125 * peak.Newton / 2, By: "rigger"}, nil))
 	add(t, w, encode(peak.TareSet{At: 3 * time.Second, New: 310 * peak.Newton, By: "rigger"}, nil))
-	add(t, w, encode(peak.JobOpened{At: 4 * time.Second, Job: job, By: "rigger"}, nil))
+	add(t, w, publish.Event{Type: peak.TypeJobOpened, Time: epoch.Add(4 * time.Second),
+		Data: []byte(`{"job":"2026-017","item":"SL-0042","description":"wire rope sling, 13 mm, single leg","by":"rigger"}`)})
 	rows := readings(12)
-	started := peak.PullStarted{Pull: 1, StartedAt: rows[0].At, ZeroBefore: peak.Known(peak.Force(20)), Zero: 62500, Tare: 310000, Requirement: peak.Known(requirement), Job: job.ID}
+	started := peak.PullStarted{Pull: 1, StartedAt: rows[0].At, ZeroBefore: peak.Known(peak.Force(20)), Zero: 62500, Tare: 310000, Requirement: peak.Known(requirement), Job: job}
 	number := add(t, w, encode(started, nil)).Number
 	trace, err := w.StartTrace(number, true)
 	if err != nil {
@@ -116,8 +117,8 @@ func loft(t testing.TB, w *Writer) {
 	add(t, w, encode(peak.HoldReached{Pull: 1, ReachedAt: rows[10].At, Hold: time.Second}, nil))
 	add(t, w, encode(peak.PullEnded{
 		Pull: 1, StartedAt: rows[0].At, EndedAt: peak.Known(rows[11].At), DecidedAt: rows[11].At, Peak: peak.Known(rows[10].Force), PeakAt: rows[10].At,
-		Highest: rows[11].Force, Requirement: peak.Known(requirement), Hold: peak.Hold{For: time.Second}, Zero: 62500, Tare: 310000, Verdict: peak.Pass, Job: job.ID,
+		Highest: rows[11].Force, Requirement: peak.Known(requirement), Hold: peak.Hold{For: time.Second}, Zero: 62500, Tare: 310000, Verdict: peak.Pass, Job: job,
 	}, &sealed))
-	add(t, w, encode(peak.TestEnded{At: rows[11].At, Job: job, Verdict: peak.Pass, Pulls: []int64{1}}, nil))
+	add(t, w, publish.Event{Type: peak.TypeTestEnded, Time: epoch.Add(rows[11].At), Data: []byte(`{"job":"2026-017","verdict":"pass","reasons":[],"pulls":[1]}`)})
 	add(t, w, encode(peak.DaemonStopped{At: 5 * time.Minute, Clean: true, Why: "asked to"}, nil))
 }

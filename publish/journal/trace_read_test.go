@@ -141,6 +141,7 @@ func TestTraceReaderAllocatesNothing(t *testing.T) {
 	}
 }
 
+// day is a part of a day at 50 Hz, as the writer writes it.
 func day(rows int) []byte {
 	var b bytes.Buffer
 	b.WriteString(traceHeader + lineEnd)

@@ -155,8 +155,6 @@ func TestTraceWriterRefuses(t *testing.T) {
 	}
 }
 
-// A trace that a crash cut anywhere gives the rows that are whole; the rest is
-// kept aside, and what is left is sealed and sound.
 // The trace is durable up to the last second of its readings as it goes.
 func TestTraceIsSyncedAsItGoes(t *testing.T) {
 	fsys := newMemFS()
@@ -175,5 +173,3 @@ func TestTraceIsSyncedAsItGoes(t *testing.T) {
 		}
 	}
 }
-
-// day is a part of a day at 50 Hz, as the writer writes it.
