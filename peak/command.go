@@ -59,32 +59,12 @@ func (m *Machine) setTare(c SetTare) {
 
 func (m *Machine) tareWhy(c SetTare) string {
 	switch {
-	case m.pulling || m.test.open && len(m.test.pulls) > 0:
+	case m.pulling || m.test.open && len(m.test.made) > 0:
 		return "the tare cannot be changed during a test"
 	case !c.Force.Known:
 		return m.unsettled()
 	}
 	return ""
-}
-
-func (m *Machine) openJob(c OpenJob) {
-	switch {
-	case m.pulling:
-		m.refuse(c.At, "job", "a pull is in hand; wait until it has ended")
-	case m.test.open:
-		m.refuse(c.At, "job", "job "+m.test.job.ID+" is open; finish it first")
-	case c.Job.ID == "":
-		m.refuse(c.At, "job", "a job needs an id")
-	case c.Job.Planned < 1:
-		m.refuse(c.At, "job", "a job needs at least one planned pull")
-	default:
-		if err := m.set.Check(c.Job.Requirement); err != nil {
-			m.refuse(c.At, "job", err.Error())
-			return
-		}
-		m.test = test{open: true, job: c.Job}
-		m.emit(JobOpened{At: c.At, Job: c.Job, By: c.By})
-	}
 }
 
 // fresh says that the last good reading is young enough to stand for now.

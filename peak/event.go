@@ -19,6 +19,9 @@ const (
 	TypeTareSet         = "thimbled.tare.set"
 	TypeJobOpened       = "thimbled.job.opened"
 	TypeTestEnded       = "thimbled.test.ended"
+	TypeJobCancelled    = "thimbled.job.cancelled"
+	TypePullRepeated    = "thimbled.pull.repeated"
+	TypePullAssigned    = "thimbled.pull.assigned"
 	TypeItemInspected   = "thimbled.item.inspected"
 	TypeInstrumentLost  = "thimbled.instrument.lost"
 	TypeInstrumentFound = "thimbled.instrument.found"
@@ -39,8 +42,8 @@ type PullStarted struct {
 	Zero, Tare Force
 	// Required, Limit and Hold are what the pull is judged by, if anything.
 	Requirement Maybe[Requirement]
-	// Job is the job the pull belongs to; empty if none.
-	Job string
+	// Job is the job the pull belongs to, Label its planned pull; empty if none.
+	Job, Label string
 }
 
 // HoldReached says that the required force was held for the required time.
@@ -68,7 +71,7 @@ type PullEnded struct {
 	Zero, Tare            Force
 	Verdict               Verdict
 	Reasons               []Reason
-	Job                   string
+	Job, Label            string
 }
 
 // ZeroShift is the zero after less the zero before the pull.
@@ -107,13 +110,55 @@ type JobOpened struct {
 	By  string
 }
 
-// TestEnded says that all the pulls of a job were made.
-type TestEnded struct {
+// JobCancelled says that a job will have no result. Pulls that were made for
+// it stay on record.
+type JobCancelled struct {
+	At  time.Duration
+	Job string
+	Why string
+	By  string
+}
+
+// PullRepeated says that a planned pull will be made again, and why.
+type PullRepeated struct {
 	At      time.Duration
-	Job     Job
-	Verdict Verdict
-	Reasons []Reason
-	Pulls   []int64
+	Job     string
+	Planned int
+	Label   string
+	Why     string
+	By      string
+}
+
+// PullAssigned says that a pull made without a job counts for one after all:
+// judged again from its trace, by the job's requirement.
+type PullAssigned struct {
+	At      time.Duration
+	Planned int
+	Label   string
+	Ended   PullEnded
+	By      string
+}
+
+// TestEnded carries the whole result of a job.
+type TestEnded struct {
+	At       time.Duration
+	Job      Job
+	Verdict  Verdict
+	Reasons  []Reason
+	Attempts []Attempt
+	By       string // who finished it; empty when its last pull did
+}
+
+// ItemInspected is what a person found who looked at the item after its test.
+type ItemInspected struct {
+	At        time.Duration
+	Job       string
+	Item      string
+	Inspector string
+	Accepted  bool
+	LookedAt  string // what was looked at
+	Notes     string
+	By        string // who entered it
 }
 
 // InstrumentLost says that an instrument no longer gives good readings.
@@ -160,7 +205,11 @@ func (HoldReached) Type() string     { return TypeHoldReached }
 func (ZeroSet) Type() string         { return TypeZeroSet }
 func (TareSet) Type() string         { return TypeTareSet }
 func (JobOpened) Type() string       { return TypeJobOpened }
+func (JobCancelled) Type() string    { return TypeJobCancelled }
+func (PullRepeated) Type() string    { return TypePullRepeated }
+func (PullAssigned) Type() string    { return TypePullAssigned }
 func (TestEnded) Type() string       { return TypeTestEnded }
+func (ItemInspected) Type() string   { return TypeItemInspected }
 func (InstrumentLost) Type() string  { return TypeInstrumentLost }
 func (InstrumentFound) Type() string { return TypeInstrumentFound }
 func (DaemonStarted) Type() string   { return TypeDaemonStarted }
@@ -173,7 +222,11 @@ func (e HoldReached) When() time.Duration     { return e.ReachedAt }
 func (e ZeroSet) When() time.Duration         { return e.At }
 func (e TareSet) When() time.Duration         { return e.At }
 func (e JobOpened) When() time.Duration       { return e.At }
+func (e JobCancelled) When() time.Duration    { return e.At }
+func (e PullRepeated) When() time.Duration    { return e.At }
+func (e PullAssigned) When() time.Duration    { return e.At }
 func (e TestEnded) When() time.Duration       { return e.At }
+func (e ItemInspected) When() time.Duration   { return e.At }
 func (e InstrumentLost) When() time.Duration  { return e.At }
 func (e InstrumentFound) When() time.Duration { return e.At }
 func (e DaemonStarted) When() time.Duration   { return e.At }

@@ -31,6 +31,38 @@ type OpenJob struct {
 	Job Job
 }
 
+// CancelJob gives the open job up.
+type CancelJob struct {
+	At      time.Duration
+	By, Why string
+}
+
+// FinishJob ends the open job with what was reached.
+type FinishJob struct {
+	At time.Duration
+	By string
+}
+
+// RepeatPull asks that the planned pull made last be made again.
+type RepeatPull struct {
+	At      time.Duration
+	By, Why string
+}
+
+// AssignPull counts a pull that had no job as the next planned pull of the open
+// one. Ended is what it came to when judged by that pull's requirement.
+type AssignPull struct {
+	At    time.Duration
+	By    string
+	Ended PullEnded
+}
+
+// Inspect records what a person found at an item after its test.
+type Inspect struct {
+	At      time.Duration
+	Finding ItemInspected
+}
+
 // Doubt reports something outside the readings that speaks against the pull
 // in hand, such as [ClockStep] or [ConstantChanged].
 type Doubt struct {
@@ -38,9 +70,14 @@ type Doubt struct {
 	Reason Reason
 }
 
-func (r *Reading) when() time.Duration { return r.At }
-func (t Tick) when() time.Duration     { return t.At }
-func (c SetZero) when() time.Duration  { return c.At }
-func (c SetTare) when() time.Duration  { return c.At }
-func (c OpenJob) when() time.Duration  { return c.At }
-func (d Doubt) when() time.Duration    { return d.At }
+func (r *Reading) when() time.Duration   { return r.At }
+func (t Tick) when() time.Duration       { return t.At }
+func (c SetZero) when() time.Duration    { return c.At }
+func (c SetTare) when() time.Duration    { return c.At }
+func (c OpenJob) when() time.Duration    { return c.At }
+func (c CancelJob) when() time.Duration  { return c.At }
+func (c FinishJob) when() time.Duration  { return c.At }
+func (c RepeatPull) when() time.Duration { return c.At }
+func (c AssignPull) when() time.Duration { return c.At }
+func (c Inspect) when() time.Duration    { return c.At }
+func (d Doubt) when() time.Duration      { return d.At }

@@ -15,6 +15,7 @@ type Machine struct {
 	before  before
 	loss    lossWatch
 	test    test
+	why     string // why the next pull is a repetition
 
 	pull pull
 	// pulling says that a pull is in hand, its zero after not yet taken.
@@ -41,6 +42,8 @@ func New(s Settings, start Start) *Machine {
 		loss:    lossWatch{within: s.Capture.SuddenLossWithin, part: s.Capture.SuddenLoss},
 		pull:    pull{number: start.LastPull},
 		reading: Reading{Quality: NotReady},
+		test:    start.test.clone(),
+		why:     start.why,
 	}
 }
 
@@ -58,6 +61,16 @@ func (m *Machine) Step(in Input) []Event {
 		m.setTare(in)
 	case OpenJob:
 		m.openJob(in)
+	case CancelJob:
+		m.cancelJob(in)
+	case FinishJob:
+		m.finishJob(in)
+	case RepeatPull:
+		m.repeatPull(in)
+	case AssignPull:
+		m.assignPull(in)
+	case Inspect:
+		m.inspect(in)
 	case Doubt:
 		m.doubt(in.Reason)
 	case Tick:
@@ -146,8 +159,8 @@ func (m *Machine) startPull(s sample) {
 		number: m.pull.number + 1, requirement: m.set.Standing, startedAt: s.at,
 		zeroBefore: m.before.net(&m.zero), highest: s.net,
 	}
-	if m.test.open {
-		p.job, p.requirement = m.test.job.ID, Known(m.test.job.Requirement)
+	if planned, ok := m.test.next(); ok {
+		p.job, p.label, p.requirement = m.test.job.ID, planned.Label, Known(planned.Requirement)
 	}
 	p.hold = newHolder(p.requirement)
 	m.pull = p
@@ -155,7 +168,7 @@ func (m *Machine) startPull(s sample) {
 	m.loss.recent.clear()
 	m.emit(PullStarted{
 		Pull: p.number, StartedAt: s.at, ZeroBefore: p.zeroBefore,
-		Zero: m.zero.zero, Tare: m.zero.tare, Requirement: p.requirement, Job: p.job,
+		Zero: m.zero.zero, Tare: m.zero.tare, Requirement: p.requirement, Job: p.job, Label: p.label,
 	})
 }
 
@@ -191,7 +204,7 @@ func (m *Machine) endPull() {
 		Pull: p.number, StartedAt: p.startedAt, DecidedAt: m.now,
 		Peak: p.peak, PeakAt: p.peakAt, Highest: p.highest, Requirement: p.requirement,
 		Hold: p.hold.longest, LongestGap: p.longestGap, PressureAtPeak: p.pressureAtPeak,
-		ZeroBefore: p.zeroBefore, Zero: m.zero.zero, Tare: m.zero.tare, Job: p.job,
+		ZeroBefore: p.zeroBefore, Zero: m.zero.zero, Tare: m.zero.tare, Job: p.job, Label: p.label,
 	}
 	if p.end.ended {
 		e.EndedAt, e.ZeroAfter = Known(p.end.from), p.after.net(&m.zero)
@@ -199,13 +212,8 @@ func (m *Machine) endPull() {
 	e.Verdict, e.Reasons = judge(p, e, m.set.Zero.ShiftLimit)
 	m.pulling, m.verdict = false, e.Verdict
 	m.emit(e)
-	m.countPull(e)
-}
-
-func (m *Machine) countPull(e PullEnded) {
-	if m.test.open && e.Job == m.test.job.ID && m.test.add(e) {
-		m.emit(m.test.ended(e))
-		m.test = test{}
+	if e.Job != "" && e.Job == m.test.job.ID {
+		m.count(e, TestEnded{At: e.DecidedAt})
 	}
 }
 

@@ -9,7 +9,7 @@ import (
 // one.
 type pull struct {
 	number      int64
-	job         string
+	job, label  string
 	requirement Maybe[Requirement]
 	startedAt   time.Duration
 	zeroBefore  Maybe[Force]

@@ -18,13 +18,25 @@ type Requirement struct {
 // the guard.
 func (r Requirement) Required() Force { return r.Asked + r.Guard.Of(r.Asked) }
 
-// Job is what the operator asks for: the item, its requirement and how many
-// pulls it needs.
+// Job is what the operator asks for: the item, what it must stand and which
+// pulls that takes. Texts are a person's own words; the core only keeps them.
 type Job struct {
-	ID          string
+	ID          string // letters, digits, - and _
 	Item        string // the item's tag
 	Description string
-	Requirement Requirement
-	Planned     int // pulls, at least 1
+	Kind        string // such as "wire rope sling"
+	WLL         Maybe[Force]
+	Length      Maybe[Length]
+	Legs        int // 0 when not said
+	Owner       string
 	Operator    string
+	Rule        string // the rule's id; empty when the requirement is the operator's own
+	Source      string // where the requirement comes from, in words
+	Planned     []Planned
+}
+
+// Planned is one pull that a job needs.
+type Planned struct {
+	Label       string // such as "leg 2, end A"
+	Requirement Requirement
 }

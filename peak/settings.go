@@ -58,6 +58,42 @@ type Start struct {
 	At         time.Duration
 	LastPull   int64 // number of the last pull, 0 for none
 	Zero, Tare Force
+
+	test test
+	why  string
+}
+
+// Follow takes a recorded event, so that the core goes on from where it left off.
+// Events come in the order of their records.
+func (s *Start) Follow(e Event) {
+	switch e := e.(type) {
+	case PullStarted:
+		s.LastPull, s.Zero, s.Tare = e.Pull, e.Zero, e.Tare
+	case ZeroSet:
+		s.Zero = e.New
+	case TareSet:
+		s.Tare = e.New
+	case JobOpened:
+		s.test = newTest(e.Job)
+	case PullRepeated:
+		if s.test.open {
+			s.test.repeat(e.Planned)
+			s.why = e.Why
+		}
+	case PullEnded:
+		s.count(e)
+	case PullAssigned:
+		s.count(e.Ended)
+	case JobCancelled, TestEnded:
+		s.test = test{}
+	}
+}
+
+func (s *Start) count(e PullEnded) {
+	if s.test.open && e.Job == s.test.job.ID && len(s.test.todo) > 0 {
+		s.test.add(e, s.why)
+		s.why = ""
+	}
 }
 
 // Errors of a requirement that no pull could be judged by.

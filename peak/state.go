@@ -1,6 +1,9 @@
 package peak
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // Phase says in one word what the bench is doing.
 type Phase string
@@ -43,7 +46,17 @@ type State struct {
 	// Hold is the longest hold of the pull on show, HoldNow the running one.
 	Hold, HoldNow time.Duration
 	Verdict       Verdict // of the last pull; empty before the first and during a pull
-	Job           string
+	Job           Maybe[OpenTest]
+}
+
+// OpenTest is the job in hand.
+type OpenTest struct {
+	Job Job
+	// Next is the planned pull that the next pull will be; unknown when all
+	// were made and a person must repeat one or finish.
+	Next    Maybe[int]
+	Made    []Attempt
+	Verdict Verdict // so far
 }
 
 // State returns what the core knows now.
@@ -53,7 +66,7 @@ func (m *Machine) State() State {
 		Pressure: m.pressure.value(m.now), Zero: m.zero.zero, Tare: m.zero.tare,
 		Stable: m.fresh() && m.stable(), Tracking: m.fresh() && m.zero.tracking,
 		Pull: m.pull.number, InPull: m.pulling, Peak: m.pull.peak, Requirement: m.requirement(),
-		Hold: m.pull.hold.longest.For, HoldNow: m.pull.hold.now(), Job: m.test.job.ID,
+		Hold: m.pull.hold.longest.For, HoldNow: m.pull.hold.now(), Job: m.openTest(),
 	}
 	if m.reading.Quality == Good && m.fresh() {
 		s.Net = Known(m.net)
@@ -81,11 +94,23 @@ func (m *Machine) phase() Phase {
 
 // requirement is what the pull in hand, or else the next one, is judged by.
 func (m *Machine) requirement() Maybe[Requirement] {
-	switch {
-	case m.pulling:
+	if m.pulling {
 		return m.pull.requirement
-	case m.test.open:
-		return Known(m.test.job.Requirement)
+	}
+	if next, ok := m.test.next(); ok {
+		return Known(next.Requirement)
 	}
 	return m.set.Standing
+}
+
+func (m *Machine) openTest() Maybe[OpenTest] {
+	t := &m.test
+	if !t.open {
+		return Maybe[OpenTest]{}
+	}
+	o := OpenTest{Job: t.job, Made: slices.Clip(t.made), Verdict: t.verdict()}
+	if len(t.todo) > 0 {
+		o.Next = Known(t.todo[0])
+	}
+	return Known(o)
 }

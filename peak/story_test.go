@@ -45,6 +45,8 @@ func dock3() peak.Settings {
 //	pressure <bar>            read with each reading from here on
 //	zero | tare | tare <N>    commands
 //	job <id> <kN> pulls <n>   a job with that required force and no hold
+//	repeat <why> | finish | cancel <why>
+//	assign <pull> <kN> <verdict>
 //	doubt <reason>
 //	stop                      the stream ends
 type story struct {
@@ -156,8 +158,22 @@ func (s *story) line(line string) error {
 		if err != nil {
 			return err
 		}
-		s.step(peak.OpenJob{At: s.now, By: "anna", Job: peak.Job{
-			ID: f[1], Planned: n, Requirement: peak.Requirement{Asked: s.newtons(f[2]) * 1000},
+		job := peak.Job{ID: f[1], Item: "HL-1"}
+		for i := range n {
+			requirement := peak.Requirement{Asked: s.newtons(f[2]) * 1000}
+			job.Planned = append(job.Planned, peak.Planned{Label: fmt.Sprintf("leg %d", i+1), Requirement: requirement})
+		}
+		s.step(peak.OpenJob{At: s.now, By: "anna", Job: job})
+	case "repeat":
+		s.step(peak.RepeatPull{At: s.now, By: "anna", Why: strings.Join(f[1:], " ")})
+	case "finish":
+		s.step(peak.FinishJob{At: s.now, By: "anna"})
+	case "cancel":
+		s.step(peak.CancelJob{At: s.now, By: "anna", Why: strings.Join(f[1:], " ")})
+	case "assign":
+		kn := s.newtons(f[2]) * 1000
+		s.step(peak.AssignPull{At: s.now, By: "anna", Ended: peak.PullEnded{
+			Pull: int64(s.newtons(f[1]) / peak.Newton), Peak: peak.Known(kn), Verdict: peak.Verdict(f[3]),
 		}})
 	case "doubt":
 		s.step(peak.Doubt{At: s.now, Reason: peak.Reason(f[1])})
@@ -233,7 +249,7 @@ func draw(e peak.Event) string {
 	at := fmt.Sprintf("%8.3f ", e.When().Seconds())
 	switch e := e.(type) {
 	case peak.PullStarted:
-		return at + fmt.Sprintf("pull %d starts, zero before %s%s\n", e.Pull, maybe(e.ZeroBefore), jobWord(e.Job))
+		return at + fmt.Sprintf("pull %d starts, zero before %s%s\n", e.Pull, maybe(e.ZeroBefore), jobWord(e.Job, e.Label))
 	case peak.HoldReached:
 		return at + fmt.Sprintf("pull %d is held for %v\n", e.Pull, e.Hold)
 	case peak.PullEnded:
@@ -243,9 +259,19 @@ func draw(e peak.Event) string {
 	case peak.TareSet:
 		return at + fmt.Sprintf("tare %v -> %v by %s\n", e.Old, e.New, e.By)
 	case peak.JobOpened:
-		return at + fmt.Sprintf("job %s opens, %v\n", e.Job.ID, e.Job.Requirement.Required())
+		return at + fmt.Sprintf("job %s opens, %d pulls, %v\n", e.Job.ID, len(e.Job.Planned), e.Job.Planned[0].Requirement.Required())
+	case peak.JobCancelled:
+		return at + fmt.Sprintf("job %s is cancelled by %s: %s\n", e.Job, e.By, e.Why)
+	case peak.PullRepeated:
+		return at + fmt.Sprintf("%s of job %s will be repeated: %s\n", e.Label, e.Job, e.Why)
+	case peak.PullAssigned:
+		return at + fmt.Sprintf("pull %d is %s of job %s\n", e.Ended.Pull, e.Label, e.Ended.Job)
 	case peak.TestEnded:
-		return at + fmt.Sprintf("test %s ends: %s %v, pulls %v\n", e.Job.ID, e.Verdict, e.Reasons, e.Pulls)
+		var pulls []int64
+		for _, a := range e.Attempts {
+			pulls = append(pulls, a.Ended.Pull)
+		}
+		return at + fmt.Sprintf("test %s ends: %s %v, pulls %v\n", e.Job.ID, e.Verdict, e.Reasons, pulls)
 	case peak.CommandRefused:
 		return at + fmt.Sprintf("%s refused: %s\n", e.Command, e.Why)
 	}
@@ -267,7 +293,7 @@ func drawEnd(e peak.PullEnded) string {
 	}
 	return fmt.Sprintf("pull %d ended at %s: peak %s at %v, highest %v, %s%s, zero after %s, shift %s: %s %v%s\n",
 		e.Pull, ended, maybe(e.Peak), e.PeakAt, e.Highest, hold, gap, maybe(e.ZeroAfter), maybe(e.ZeroShift()),
-		e.Verdict, e.Reasons, jobWord(e.Job))
+		e.Verdict, e.Reasons, jobWord(e.Job, e.Label))
 }
 
 func maybe(f peak.Maybe[peak.Force]) string {
@@ -277,9 +303,9 @@ func maybe(f peak.Maybe[peak.Force]) string {
 	return f.Value.String()
 }
 
-func jobWord(id string) string {
+func jobWord(id, label string) string {
 	if id == "" {
 		return ""
 	}
-	return ", job " + id
+	return ", " + label + " of job " + id
 }
