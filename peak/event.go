@@ -156,7 +156,7 @@ type ItemInspected struct {
 	Item      string
 	Inspector string
 	Accepted  bool
-	LookedAt  string // what was looked at
+	Examined  string // what was looked at
 	Notes     string
 	By        string // who entered it
 }

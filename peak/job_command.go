@@ -108,7 +108,7 @@ func (m *Machine) assignPull(c AssignPull) {
 func (m *Machine) inspect(c Inspect) {
 	f := c.Finding
 	f.At = c.At
-	if f.Job == "" || f.Inspector == "" || f.LookedAt == "" {
+	if f.Job == "" || f.Inspector == "" || f.Examined == "" {
 		m.refuse(c.At, "inspect", "an inspection needs the job, the inspector's name and what was looked at")
 		return
 	}

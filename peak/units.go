@@ -20,7 +20,10 @@ const (
 )
 
 // String shows the exact length in metres, as in "8 m".
-func (l Length) String() string { return string(appendDecimal(nil, int64(l), 6)) + " m" }
+func (l Length) String() string { return string(l.AppendMetres(nil)) + " m" }
+
+// AppendMetres appends the exact decimal number of metres.
+func (l Length) AppendMetres(b []byte) []byte { return appendDecimal(b, int64(l), 6) }
 
 // ForceUnit is a unit that people see and write forces in. The zero value is
 // the newton. A mass counts as its weight at standard gravity, 9.80665 m/s².

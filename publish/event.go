@@ -73,10 +73,13 @@ type Trace struct {
 	SHA256 string `json:"sha256"`
 }
 
-// Encode puts a core event into the encoding of the contract. trace is that
-// of a PullEnded; nil when there is none.
-func Encode(e peak.Event, clock Clock, trace *Trace) Event {
-	return Event{Type: e.Type(), Time: clock.Wall(e.When()), Data: mustMarshal(payload(e, clock, trace))}
+// Traces are the traces of pulls by the pull's number.
+type Traces map[int64]Trace
+
+// Encode puts a core event into the encoding of the contract. A pull whose
+// trace is not in traces, which may be nil, has none.
+func Encode(e peak.Event, clock Clock, traces Traces) Event {
+	return Event{Type: e.Type(), Time: clock.Wall(e.When()), Data: mustMarshal(payload(e, clock, traces))}
 }
 
 // mustMarshal encodes one of this package's own types, which always encode.

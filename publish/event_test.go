@@ -3,6 +3,7 @@ package publish_test
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"flag"
 	"os"
 	"regexp"
@@ -24,10 +25,22 @@ func allEvents() []peak.Event {
 		Asked: 100 * peak.Kilonewton, Guard: peak.Percent, Limit: peak.Known(112 * peak.Kilonewton), Hold: 30 * time.Second,
 	})
 	job := peak.Job{
-		ID: "j-17", Item: "HL-0042", Description: `wire rope sling "A" <2 m>`, Requirement: requirement.Value, Planned: 2,
-		Operator: "Anna Ö.",
+		ID: "j-17", Item: "HL-0042", Description: `wire rope sling "A" <2 m>`, Kind: "wire rope sling",
+		WLL: peak.Known(50 * peak.Kilonewton), Length: peak.Known(12500 * peak.Millimetre), Legs: 1, Owner: "Harbour loft",
+		Operator: "Anna Ö.", Rule: "ilo_loose", Source: "2 x WLL",
+		Planned: []peak.Planned{{Label: "end A", Requirement: requirement.Value}, {Label: "end B", Requirement: requirement.Value}},
 	}
 	s := func(x float64) time.Duration { return time.Duration(x * float64(time.Second)) }
+	pull7 := peak.PullEnded{
+		Pull: 7, StartedAt: s(10.02), EndedAt: peak.Known(s(60)), DecidedAt: s(61.5), Peak: peak.Known[peak.Force](102_012_500),
+		PeakAt: s(20), Highest: 102_050_000, Requirement: requirement,
+		Hold:       peak.Hold{For: s(31.02), From: peak.Known(s(15)), To: peak.Known(s(46.02))},
+		LongestGap: s(0.2), PressureAtPeak: peak.Known[peak.Pressure](4_655_000), ZeroBefore: peak.Known(-3 * peak.Newton),
+		ZeroAfter: peak.Known(9 * peak.Newton), Zero: -12_345, Tare: 2000 * peak.Newton, Verdict: peak.Review,
+		Reasons: []peak.Reason{peak.GapInPull}, Job: "j-17", Label: "end A",
+	}
+	pull8 := pull7
+	pull8.Pull, pull8.Verdict, pull8.Reasons, pull8.LongestGap, pull8.Label = 8, peak.Pass, nil, 0, "end B"
 	return []peak.Event{
 		peak.DaemonStarted{At: 0, Version: "0.1.0", ConfigDigest: "ab12", CleanBefore: true},
 		peak.JobOpened{At: s(1), Job: job, By: "Anna Ö."},
@@ -35,19 +48,22 @@ func allEvents() []peak.Event {
 		peak.TareSet{At: s(3), Old: 0, New: 2000 * peak.Newton, By: "Anna Ö."},
 		peak.PullStarted{
 			Pull: 7, StartedAt: s(10.02), ZeroBefore: peak.Known(-3 * peak.Newton), Zero: -12_345,
-			Tare: 2000 * peak.Newton, Requirement: requirement, Job: "j-17",
+			Tare: 2000 * peak.Newton, Requirement: requirement, Job: "j-17", Label: "end A",
 		},
 		peak.HoldReached{Pull: 7, ReachedAt: s(45.5), Hold: 30 * time.Second},
-		peak.PullEnded{
-			Pull: 7, StartedAt: s(10.02), EndedAt: peak.Known(s(60)), DecidedAt: s(61.5), Peak: peak.Known[peak.Force](102_012_500),
-			PeakAt: s(20), Highest: 102_050_000, Requirement: requirement,
-			Hold:       peak.Hold{For: s(31.02), From: peak.Known(s(15)), To: peak.Known(s(46.02))},
-			LongestGap: s(0.2), PressureAtPeak: peak.Known[peak.Pressure](4_655_000), ZeroBefore: peak.Known(-3 * peak.Newton),
-			ZeroAfter: peak.Known(9 * peak.Newton), Zero: -12_345, Tare: 2000 * peak.Newton, Verdict: peak.Review,
-			Reasons: []peak.Reason{peak.GapInPull}, Job: "j-17",
-		},
+		pull7,
 		peak.PullEnded{Pull: 8, StartedAt: s(70), DecidedAt: s(71), Verdict: peak.Unassigned},
-		peak.TestEnded{At: s(80), Job: job, Verdict: peak.Review, Reasons: []peak.Reason{peak.GapInPull}, Pulls: []int64{7, 8}},
+		peak.PullRepeated{At: s(72), Job: "j-17", Planned: 1, Label: "end B", Why: "the hook slipped", By: "Anna Ö."},
+		peak.PullAssigned{At: s(73), Planned: 1, Label: "end B", Ended: pull8, By: "Anna Ö."},
+		peak.TestEnded{
+			At: s(80), Job: job, Verdict: peak.Review, Reasons: []peak.Reason{peak.GapInPull},
+			Attempts: []peak.Attempt{{Planned: 0, Ended: pull7}, {Planned: 1, Ended: pull8, Why: "the hook slipped"}},
+		},
+		peak.ItemInspected{
+			At: s(85), Job: "j-17", Item: "HL-0042", Inspector: "B. Ek", Accepted: true, Examined: "wires, splices, ferrules",
+			Notes: "no finding", By: "B. Ek",
+		},
+		peak.JobCancelled{At: s(86), Job: "j-18", Why: "wrong item", By: "Anna Ö."},
 		peak.InstrumentLost{At: s(90), Instrument: "load", Why: "no answer within 100 ms", Since: s(89)},
 		peak.InstrumentFound{At: s(95), Instrument: "load", Since: s(90)},
 		peak.CommandRefused{At: s(96), Command: "zero", Why: "the force is not stable"},
@@ -55,15 +71,36 @@ func allEvents() []peak.Event {
 	}
 }
 
+var traces = publish.Traces{7: {Name: "traces/000000000005.csv", SHA256: strings.Repeat("0a", 32)}}
+
+// TestDecode checks that what is rebuilt from an event encodes to the same event.
+func TestDecode(t *testing.T) {
+	decoded := 0
+	for _, e := range allEvents() {
+		want := publish.Encode(e, clock, traces)
+		found := publish.Traces{}
+		back, err := publish.Decode(want, clock, found)
+		if errors.Is(err, publish.ErrNotDecoded) {
+			continue
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		decoded++
+		if got := publish.Encode(back, clock, found); string(got.Data) != string(want.Data) || got.Type != want.Type {
+			t.Errorf("%s comes back as\n%s\nwas\n%s", e.Type(), got.Data, want.Data)
+		}
+	}
+	if decoded != 11 {
+		t.Errorf("%d events are rebuilt, not 11", decoded)
+	}
+}
+
 func lines(t *testing.T) []byte {
 	t.Helper()
 	var out []byte
 	for i, e := range allEvents() {
-		var trace *publish.Trace
-		if p, ok := e.(peak.PullEnded); ok && p.Pull == 7 {
-			trace = &publish.Trace{Name: "traces/000000000005.csv", SHA256: strings.Repeat("0a", 32)}
-		}
-		out = publish.AppendEnvelope(out, "dock-3", uint64(i+1), publish.Encode(e, clock, trace))
+		out = publish.AppendEnvelope(out, "dock-3", uint64(i+1), publish.Encode(e, clock, traces))
 		out = append(out, "}\n"...)
 	}
 	return out
@@ -119,11 +156,11 @@ func TestCloudEvents(t *testing.T) {
 }
 
 // unitless are the keys whose values are counts, not quantities.
-var unitless = map[string]bool{"pull": true, "planned_pulls": true}
+var unitless = map[string]bool{"pull": true, "legs": true, "planned_pull": true}
 
 func checkKeys(t *testing.T, data map[string]any) {
 	t.Helper()
-	unit := regexp.MustCompile(`_(newtons|pascals|seconds|percent)$`)
+	unit := regexp.MustCompile(`_(newtons|pascals|seconds|metres|percent)$`)
 	for key, value := range data {
 		_, isNumber := value.(float64)
 		if isNumber && !unitless[key] && !unit.MatchString(key) {

@@ -12,6 +12,12 @@ type newtons peak.Force
 
 func (n newtons) MarshalJSON() ([]byte, error) { return peak.Force(n).AppendNewtons(nil), nil }
 
+func (n *newtons) UnmarshalJSON(b []byte) error {
+	f, err := peak.ParseForce(string(b) + " N")
+	*n = newtons(f)
+	return err
+}
+
 // seconds writes a duration as an exact decimal number of seconds.
 type seconds time.Duration
 
@@ -19,16 +25,45 @@ func (s seconds) MarshalJSON() ([]byte, error) {
 	return peak.AppendSeconds(nil, time.Duration(s)), nil
 }
 
+func (s *seconds) UnmarshalJSON(b []byte) error {
+	d, err := peak.ParseDuration(string(b) + " s")
+	*s = seconds(d)
+	return err
+}
+
 // percent writes a ratio as an exact decimal number of per cent.
 type percent peak.Ratio
 
 func (p percent) MarshalJSON() ([]byte, error) { return peak.Ratio(p).AppendPercent(nil), nil }
+
+func (p *percent) UnmarshalJSON(b []byte) error {
+	r, err := peak.ParseRatio(string(b) + " %")
+	*p = percent(r)
+	return err
+}
+
+// metres writes a length as an exact decimal number of metres.
+type metres peak.Length
+
+func (m metres) MarshalJSON() ([]byte, error) { return peak.Length(m).AppendMetres(nil), nil }
+
+func (m *metres) UnmarshalJSON(b []byte) error {
+	l, err := peak.ParseLength(string(b) + " m")
+	*m = metres(l)
+	return err
+}
 
 // stamp writes a wall-clock time as RFC 3339 with nanoseconds.
 type stamp time.Time
 
 func (s stamp) MarshalJSON() ([]byte, error) {
 	return strconv.AppendQuote(nil, Stamp(time.Time(s))), nil
+}
+
+func (s *stamp) UnmarshalJSON(b []byte) error {
+	t, err := time.Parse(`"`+time.RFC3339Nano+`"`, string(b))
+	*s = stamp(t)
+	return err
 }
 
 func maybeNewtons(m peak.Maybe[peak.Force]) *newtons {
@@ -81,7 +116,8 @@ type pullStarted struct {
 	Zero       newtons  `json:"zero_newtons"`
 	Tare       newtons  `json:"tare_newtons"`
 	demand
-	Job string `json:"job,omitempty"`
+	Job   string `json:"job,omitempty"`
+	Label string `json:"label,omitempty"`
 }
 
 type pullEnded struct {
@@ -105,6 +141,7 @@ type pullEnded struct {
 	Verdict        peak.Verdict  `json:"verdict"`
 	Reasons        []peak.Reason `json:"reasons"`
 	Job            string        `json:"job,omitempty"`
+	Label          string        `json:"label,omitempty"`
 	Trace          *Trace        `json:"trace"`
 }
 
@@ -122,12 +159,23 @@ type offsetSet struct {
 }
 
 type job struct {
-	ID          string `json:"job"`
-	Item        string `json:"item"`
-	Description string `json:"description"`
+	ID          string    `json:"job"`
+	Item        string    `json:"item"`
+	Description string    `json:"description"`
+	Kind        string    `json:"kind"`
+	WLL         *newtons  `json:"wll_newtons"`
+	Length      *metres   `json:"length_metres"`
+	Legs        int       `json:"legs"`
+	Owner       string    `json:"owner"`
+	Operator    string    `json:"operator"`
+	Rule        string    `json:"rule"`
+	Source      string    `json:"requirement_source"`
+	Planned     []planned `json:"planned"`
+}
+
+type planned struct {
+	Label string `json:"label"`
 	demand
-	Planned  int    `json:"planned_pulls"`
-	Operator string `json:"operator"`
 }
 
 type jobOpened struct {
@@ -135,11 +183,49 @@ type jobOpened struct {
 	By string `json:"by"`
 }
 
+type jobCancelled struct {
+	Job string `json:"job"`
+	Why string `json:"why"`
+	By  string `json:"by"`
+}
+
+type pullRepeated struct {
+	Job     string `json:"job"`
+	Planned int    `json:"planned_pull"` // from 1
+	Label   string `json:"label"`
+	Why     string `json:"why"`
+	By      string `json:"by"`
+}
+
+type pullAssigned struct {
+	pullEnded
+	Planned int    `json:"planned_pull"` // from 1
+	By      string `json:"by"`
+}
+
+type attempt struct {
+	pullEnded
+	Planned int    `json:"planned_pull"` // from 1
+	Why     string `json:"repeated_because"`
+}
+
 type testEnded struct {
 	job
-	Verdict peak.Verdict  `json:"verdict"`
-	Reasons []peak.Reason `json:"reasons"`
-	Pulls   []int64       `json:"pulls"`
+	Verdict  peak.Verdict  `json:"verdict"`
+	Reasons  []peak.Reason `json:"reasons"`
+	Pulls    []int64       `json:"pulls"`
+	Attempts []attempt     `json:"attempts"`
+	By       string        `json:"by"`
+}
+
+type itemInspected struct {
+	Job       string `json:"job"`
+	Item      string `json:"item"`
+	Inspector string `json:"inspector"`
+	Finding   string `json:"finding"` // accepted or rejected
+	Examined  string `json:"examined"`
+	Notes     string `json:"notes"`
+	By        string `json:"by"`
 }
 
 type instrumentLost struct {
@@ -167,67 +253,4 @@ type daemonStopped struct {
 type commandRefused struct {
 	Command string `json:"command"`
 	Why     string `json:"why"`
-}
-
-func jobOf(j peak.Job) job {
-	return job{
-		ID: j.ID, Item: j.Item, Description: j.Description,
-		demand: demandOf(peak.Known(j.Requirement)), Planned: j.Planned, Operator: j.Operator,
-	}
-}
-
-func reasonsOf(r []peak.Reason) []peak.Reason {
-	if r == nil {
-		return []peak.Reason{} // an empty list, never null
-	}
-	return r
-}
-
-// payload returns the data of an event as a value that encodes to it.
-func payload(e peak.Event, c Clock, trace *Trace) any {
-	switch e := e.(type) {
-	case peak.PullStarted:
-		return pullStarted{
-			Pull: e.Pull, StartedAt: stamp(c.Wall(e.StartedAt)), ZeroBefore: maybeNewtons(e.ZeroBefore),
-			Zero: newtons(e.Zero), Tare: newtons(e.Tare), demand: demandOf(e.Requirement), Job: e.Job,
-		}
-	case peak.PullEnded:
-		return pullEndedOf(e, c, trace)
-	case peak.HoldReached:
-		return holdReached{Pull: e.Pull, ReachedAt: stamp(c.Wall(e.ReachedAt)), Hold: seconds(e.Hold)}
-	case peak.ZeroSet:
-		return offsetSet{At: stamp(c.Wall(e.At)), Old: newtons(e.Old), New: newtons(e.New), By: e.By}
-	case peak.TareSet:
-		return offsetSet{At: stamp(c.Wall(e.At)), Old: newtons(e.Old), New: newtons(e.New), By: e.By}
-	case peak.JobOpened:
-		return jobOpened{job: jobOf(e.Job), By: e.By}
-	case peak.TestEnded:
-		return testEnded{job: jobOf(e.Job), Verdict: e.Verdict, Reasons: reasonsOf(e.Reasons), Pulls: e.Pulls}
-	case peak.InstrumentLost:
-		return instrumentLost{Instrument: e.Instrument, Why: e.Why, Since: stamp(c.Wall(e.Since))}
-	case peak.InstrumentFound:
-		return instrumentFound{Instrument: e.Instrument, Since: stamp(c.Wall(e.Since))}
-	case peak.DaemonStarted:
-		return daemonStarted{Version: e.Version, ConfigDigest: e.ConfigDigest, CleanBefore: e.CleanBefore}
-	case peak.DaemonStopped:
-		return daemonStopped{Clean: e.Clean, Why: e.Why}
-	case peak.CommandRefused:
-		return commandRefused{Command: e.Command, Why: e.Why}
-	}
-	panic("no encoding for " + e.Type())
-}
-
-func pullEndedOf(e peak.PullEnded, c Clock, trace *Trace) pullEnded {
-	p := pullEnded{
-		Pull: e.Pull, StartedAt: stamp(c.Wall(e.StartedAt)), EndedAt: maybeStamp(c, e.EndedAt),
-		Peak: maybeNewtons(e.Peak), Highest: newtons(e.Highest), demand: demandOf(e.Requirement),
-		HoldSeconds: seconds(e.Hold.For), HoldFrom: maybeStamp(c, e.Hold.From), HoldTo: maybeStamp(c, e.Hold.To),
-		LongestGap: seconds(e.LongestGap), PressureAtPeak: maybePascals(e.PressureAtPeak),
-		ZeroBefore: maybeNewtons(e.ZeroBefore), ZeroAfter: maybeNewtons(e.ZeroAfter), ZeroShift: maybeNewtons(e.ZeroShift()),
-		Zero: newtons(e.Zero), Tare: newtons(e.Tare), Verdict: e.Verdict, Reasons: reasonsOf(e.Reasons), Job: e.Job, Trace: trace,
-	}
-	if e.Peak.Known {
-		p.PeakAt = maybeStamp(c, peak.Known(e.PeakAt))
-	}
-	return p
 }

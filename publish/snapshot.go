@@ -93,7 +93,7 @@ type state struct {
 	Tracking       bool              `json:"zero_tracking"`
 	InPull         bool              `json:"in_pull"`
 	Verdict        peak.Verdict      `json:"verdict"`
-	Job            string            `json:"job"`
+	Job            *openTest         `json:"open_job"`
 	Instruments    []instrumentState `json:"instruments"`
 	JournalRecords uint64            `json:"journal_records"`
 	JournalFailed  string            `json:"journal_failed"`
@@ -114,9 +114,38 @@ func EncodeState(s *Snapshot, now time.Duration) json.RawMessage {
 		reading: readingOf(s, Span{Min: s.State.Net, Max: s.State.Net}, now),
 		Bench:   s.Bench, Version: s.Version, Zero: newtons(s.State.Zero), Tare: newtons(s.State.Tare),
 		Stable: s.State.Stable, Tracking: s.State.Tracking, InPull: s.State.InPull, Verdict: s.State.Verdict,
-		Job: s.State.Job, Instruments: instrumentStates(s, now),
+		Job: openJob(s.State.Job), Instruments: instrumentStates(s, now),
 		JournalRecords: s.JournalRecords, JournalFailed: s.JournalFailed,
 	})
+}
+
+// openTest is the job in hand.
+type openTest struct {
+	job
+	Next    *int          `json:"next_planned_pull"` // from 1; null when a person must decide
+	Made    []attemptMade `json:"made"`
+	Verdict peak.Verdict  `json:"verdict_so_far"`
+}
+
+type attemptMade struct {
+	Planned int          `json:"planned_pull"` // from 1
+	Pull    int64        `json:"pull"`
+	Verdict peak.Verdict `json:"verdict"`
+}
+
+func openJob(m peak.Maybe[peak.OpenTest]) *openTest {
+	if !m.Known {
+		return nil
+	}
+	o := &openTest{job: jobOf(m.Value.Job), Made: []attemptMade{}, Verdict: m.Value.Verdict}
+	if m.Value.Next.Known {
+		next := m.Value.Next.Value + 1
+		o.Next = &next
+	}
+	for _, a := range m.Value.Made {
+		o.Made = append(o.Made, attemptMade{Planned: a.Planned + 1, Pull: a.Ended.Pull, Verdict: a.Ended.Verdict})
+	}
+	return o
 }
 
 func instrumentStates(s *Snapshot, now time.Duration) []instrumentState {

@@ -39,7 +39,11 @@ func open(t testing.TB, o Options) (*Writer, Opened) {
 
 // encode puts a core event into the journal's encoding.
 func encode(e peak.Event, trace *publish.Trace) publish.Event {
-	return publish.Encode(e, publish.Clock{Epoch: epoch}, trace)
+	traces := publish.Traces{}
+	if p, ok := e.(peak.PullEnded); ok && trace != nil {
+		traces[p.Pull] = *trace
+	}
+	return publish.Encode(e, publish.Clock{Epoch: epoch}, traces)
 }
 
 // event returns an event with so many bytes of text in its data.

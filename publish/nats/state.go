@@ -9,6 +9,7 @@ import (
 
 	"github.com/nats-io/nats.go/jetstream"
 
+	"thimbled/peak"
 	"thimbled/publish"
 )
 
@@ -55,12 +56,23 @@ func (s *State) Publish(snapshot *publish.Snapshot, now time.Duration) {
 	}
 }
 
+// testProgress is what of an open test can change.
+type testProgress struct {
+	job  string
+	made int
+	next peak.Maybe[int]
+}
+
+func progress(m peak.Maybe[peak.OpenTest]) testProgress {
+	return testProgress{job: m.Value.Job.ID, made: len(m.Value.Made), next: m.Value.Next}
+}
+
 // changed says whether anything but a measured value differs.
 func changed(a, b *publish.Snapshot) bool {
 	x, y := a.State, b.State
 	return x.Quality != y.Quality || x.Phase != y.Phase || x.Zero != y.Zero || x.Tare != y.Tare ||
 		x.Stable != y.Stable || x.Tracking != y.Tracking || x.Pull != y.Pull || x.InPull != y.InPull ||
-		x.Requirement != y.Requirement || x.Verdict != y.Verdict || x.Job != y.Job ||
+		x.Requirement != y.Requirement || x.Verdict != y.Verdict || progress(x.Job) != progress(y.Job) ||
 		a.JournalRecords != b.JournalRecords || a.JournalFailed != b.JournalFailed ||
 		!slices.EqualFunc(a.Instruments, b.Instruments, func(i, j publish.Instrument) bool {
 			return i.Name == j.Name && i.Quality == j.Quality && i.Lost == j.Lost && i.Why == j.Why
