@@ -134,3 +134,26 @@ func TestRecordNumber(t *testing.T) {
 		}
 	}
 }
+
+func FuzzMessage(f *testing.F) {
+	for _, s := range []string{
+		`{"id":"dock-3-1","source":"/bench/dock-3","data":{"pull":1}}`, `{"id":"dock-3-1","x":true,"y":-3,"z":null}`,
+		`{"id":"dock-3-01"}`, `{"id":1}`, `[]`, `{"id":"dock-3-1","A b":"\u00e9"}`, ``,
+	} {
+		f.Add([]byte(s))
+	}
+	f.Fuzz(func(t *testing.T, line []byte) {
+		msg, err := message(benchID, publish.Record{Number: 1, Line: line})
+		if err != nil {
+			return
+		}
+		if msg.Header.Get("ce-id") != "dock-3-1" {
+			t.Fatalf("message %v of another record", msg.Header)
+		}
+		for name, values := range msg.Header {
+			if len(values) != 1 || strings.ContainsAny(values[0], " \r\n\"") {
+				t.Fatalf("header %q: %q", name, values)
+			}
+		}
+	})
+}
