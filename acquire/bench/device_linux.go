@@ -161,3 +161,12 @@ func onDescriptor(f *os.File, do func(fd uintptr) error) error {
 	err = raw.Control(func(fd uintptr) { failed = do(fd) })
 	return errors.Join(err, failed)
 }
+
+// sleepFinely sleeps a short while with the system's own precision.
+func sleepFinely(d time.Duration) {
+	const wake = 60 * time.Microsecond // what waking a thread takes
+	if d > wake {
+		short := syscall.NsecToTimespec(int64(d - wake))
+		_ = syscall.Nanosleep(&short, nil) // cut short by a signal, a byte is early
+	}
+}

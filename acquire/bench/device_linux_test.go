@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -160,6 +161,39 @@ func TestDeviceIsUnpluggedAndReplugged(t *testing.T) {
 		exchangeLoad(t, back)
 		back.Close()
 		f.Close()
+	}
+}
+
+// A device that cannot be put back ends the whole bench, and says why.
+func TestBenchEndsWithItsLine(t *testing.T) {
+	link := filepath.Join(t.TempDir(), "rs485")
+	b, err := New(Settings{Lines: []LineSettings{
+		{Name: "serial", Kind: RTU, Device: link},
+		{Name: "net", Kind: TCP, Address: "127.0.0.1:0"},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Something that cannot be moved lies where the next link is prepared.
+	if err := os.MkdirAll(filepath.Join(link+".next", "mine"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- b.Serve(t.Context()) }()
+	if err := b.Inject(Injection{Fault: Unplug, Takes: time.Millisecond}); err != nil {
+		t.Fatal(err)
+	}
+	openTTY(t, link).Write(appendCRC(unhex(t, askLoad)))
+	select {
+	case err = <-ended:
+		if err == nil || !strings.HasPrefix(err.Error(), "line serial: ") || !errors.Is(err, syscall.ENOTEMPTY) {
+			t.Errorf("ended with %v", err)
+		}
+	case <-time.After(patience):
+		t.Fatal("the bench goes on without its line")
+	}
+	if b.Faults().Spoilt()[Unplug] != 1 {
+		t.Error("nothing was unplugged")
 	}
 }
 

@@ -98,9 +98,11 @@ func (f Fault) usual() time.Duration {
 	return 0
 }
 
-// Injection is an order to misbehave. It is in force until Count answers have
-// been spoilt or For has passed, whichever comes first; with neither of them
-// and no Chance, for one answer.
+// Injection is an order to misbehave. It shows when the unit next answers or
+// prints, on whichever line. It is in force until Count answers have been
+// spoilt or For has passed, whichever comes first; with neither of them and no
+// Chance, for one answer. Of several injections for one answer the oldest one
+// inside the instrument and the oldest one on the wire have their way.
 type Injection struct {
 	Fault  Fault
 	Unit   byte          // the unit concerned; 0 for any

@@ -53,6 +53,20 @@ func TestBadInjectionsAreRefused(t *testing.T) {
 	}
 }
 
+func TestFaultsHaveAUsualTime(t *testing.T) {
+	l := NewFaultList(1)
+	for fault, want := range map[Fault]time.Duration{
+		Late: 300 * time.Millisecond, Babble: 500 * time.Millisecond, Unplug: time.Second, SlowBytes: 3 * time.Millisecond, Silent: 0,
+	} {
+		if err := l.Inject(Injection{Fault: fault}); err != nil {
+			t.Fatal(err)
+		}
+		if got, takes := l.wire(1, RTU); got != fault || takes != want {
+			t.Errorf("%s takes %s, want %s of %s", fault, want, takes, got)
+		}
+	}
+}
+
 func inject(t *testing.T, l *Line, i Injection) {
 	t.Helper()
 	if err := l.faults.Inject(i); err != nil {
