@@ -2,7 +2,9 @@ package nats
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -19,6 +21,9 @@ const (
 	typeHeader = headerPrefix + "type"
 	timeHeader = headerPrefix + "time"
 )
+
+// nameRule is that of an attribute's name (CloudEvents 1.0.2, naming convention).
+var nameRule = regexp.MustCompile(`^[a-z0-9]+$`)
 
 // message returns a record as a CloudEvents message in binary mode (CloudEvents
 // NATS protocol binding 1.0.3-wip, section 3.1): the body is the data, each
@@ -37,11 +42,14 @@ func message(bench string, r publish.Record) (*natsgo.Msg, error) {
 	delete(attributes, "data")
 	for name, raw := range attributes {
 		value, ok, err := attributeText(raw)
+		if err == nil && !nameRule.MatchString(name) {
+			err = errors.New("a name has lower case letters and digits only")
+		}
 		if err != nil {
 			return nil, fmt.Errorf("read attribute %s of record %d: %w", name, r.Number, err)
 		}
 		if ok {
-			msg.Header[headerPrefix+strings.ToLower(name)] = []string{encodeHeader(value)}
+			msg.Header[headerPrefix+name] = []string{encodeHeader(value)}
 		}
 	}
 	if got := recordNumber(bench, msg.Header); got != r.Number {
