@@ -172,7 +172,8 @@ func TestBenchIsFittedAsAsked(t *testing.T) {
 
 // Nobody has to listen to announcements.
 func TestUnheardAnnouncementsAreDropped(t *testing.T) {
-	running(t, Settings{Speed: 1000, Setup: Setup{Script: Script{Pulls: []Pull{Breaking}, Loop: true}}}, func(t *testing.T, b *Bench) {
+	empty := Pull{Name: "empty", Steps: []Step{{Do: Rest, For: time.Second}}}
+	running(t, Settings{Speed: 100, Setup: Setup{Script: Script{Pulls: []Pull{empty}, Loop: true}}}, func(t *testing.T, b *Bench) {
 		for b.Now().Pull < 30 {
 			time.Sleep(10 * time.Millisecond)
 		}

@@ -33,8 +33,8 @@ func course(t *testing.T, seed uint64, script Script, every time.Duration) []Tru
 func TestPullsAreJudgedAsTheySay(t *testing.T) {
 	pulls := []Pull{Sound, CutShort, OverLimit, Sagging, Breaking, ZeroShifting}
 	rest := Pull{Name: "rest", Steps: []Step{{Do: Rest, For: time.Minute}}}
-	for _, speed := range []time.Duration{1, 10} {
-		seen := course(t, 7, Script{Pulls: append(slices.Clone(pulls), rest)}, 20*time.Millisecond*speed)
+	seen := course(t, 7, Script{Pulls: append(slices.Clone(pulls), rest)}, 20*time.Millisecond)
+	for _, speed := range []int{1, 10} {
 		got := judged(speed, seen)
 		if len(got) != len(pulls) {
 			t.Fatalf("%d pulls were found at speed %d, want %d", len(got), speed, len(pulls))
@@ -47,9 +47,9 @@ func TestPullsAreJudgedAsTheySay(t *testing.T) {
 	}
 }
 
-// judged gives the core the course in real time and returns the pulls it
-// found. The levels are those of the example in the project's config.
-func judged(speed time.Duration, seen []Truth) []peak.PullEnded {
+// judged gives the core the course as a poller with a period of 20 ms sees it
+// at the given speed, and returns the pulls it found. The levels are those of the example in the project's config.
+func judged(speed int, seen []Truth) []peak.PullEnded {
 	machine := peak.New(peak.Settings{
 		Capacity: 250 * peak.Kilonewton, Division: 50 * peak.Newton,
 		Capture: peak.Capture{
@@ -61,7 +61,7 @@ func judged(speed time.Duration, seen []Truth) []peak.PullEnded {
 			Motion: 50 * peak.Newton, Settle: time.Second, ShiftLimit: 250 * peak.Newton,
 		},
 		Standing: peak.Known(peak.Requirement{
-			Asked: Sound.Required, Limit: peak.Known(Sound.Limit), Hold: Sound.Hold / speed,
+			Asked: Sound.Required, Limit: peak.Known(Sound.Limit), Hold: Sound.Hold / time.Duration(speed),
 		}),
 	}, peak.Start{})
 	var pulls []peak.PullEnded
@@ -75,8 +75,9 @@ func judged(speed time.Duration, seen []Truth) []peak.PullEnded {
 			}
 		}
 	}
-	for _, s := range seen {
-		collect(machine.Step(&peak.Reading{At: s.At / speed, Force: s.Load.Force, Pressure: peak.Known(s.Gauge.Pressure)}))
+	for i := 0; i < len(seen); i += speed {
+		s := seen[i]
+		collect(machine.Step(&peak.Reading{At: s.At / time.Duration(speed), Force: s.Load.Force, Pressure: peak.Known(s.Gauge.Pressure)}))
 	}
 	collect(machine.Stop())
 	return pulls
