@@ -85,7 +85,7 @@ func TestTapIsSwitched(t *testing.T) {
 			}
 			time.Sleep(1500 * time.Millisecond)
 			exchange(t, p, []byte{1, 2})
-			time.Sleep(7)
+			time.Sleep(7 * time.Nanosecond)
 			exchange(t, tap.Wrap(&loop{}), []byte{3}) // the line was opened again
 			tap.Stop()
 			exchange(t, p, []byte("after"))

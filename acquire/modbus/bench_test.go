@@ -68,6 +68,9 @@ func BenchmarkTCP(b *testing.B) {
 	benchClient(b, c)
 }
 
+// silentUnit does not answer.
+const silentUnit = 99
+
 // serveTCP answers on the first connection until it closes.
 func serveTCP(tb testing.TB, l net.Listener) {
 	conn, err := l.Accept()
@@ -81,6 +84,9 @@ func serveTCP(tb testing.TB, l net.Listener) {
 			return
 		}
 		f, q := parseTCP(tb, request)
+		if q.Unit == silentUnit {
+			continue
+		}
 		if _, err := conn.Write(goodTCP(f, q)); err != nil {
 			return
 		}

@@ -126,6 +126,33 @@ func TestCancel(t *testing.T) {
 	})
 }
 
+// The same over a socket of the operating system.
+func TestCancelSocket(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	go serveTCP(t, l)
+	conn, err := net.Dial("tcp", l.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := NewTCP(conn, Settings{Timeout: time.Minute})
+	defer c.Close()
+	if err := poll(t, c, Request{Unit: 1, Table: Input, Count: 1}); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	time.AfterFunc(20*time.Millisecond, cancel)
+	if _, _, err := c.Read(ctx, Request{Unit: silentUnit, Table: Input, Count: 1}); !errors.Is(err, context.Canceled) {
+		t.Errorf("cancelled: %v", err)
+	}
+	if err := poll(t, c, Request{Unit: 1, Table: Input, Count: 1}); err != nil {
+		t.Errorf("after a cancelled read: %v", err)
+	}
+}
+
 // Cancelling also ends a wait in quarantine.
 func TestCancelInQuarantine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

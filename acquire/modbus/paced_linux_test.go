@@ -156,6 +156,33 @@ var openers = map[string]func(tb testing.TB, name string, baud int) Port{
 	},
 }
 
+// TestPacedLine reads over terminals of the operating system, in its own time. A
+// computer that is too busy may miss answers, but none is wrong.
+func TestPacedLine(t *testing.T) {
+	for kind, open := range openers {
+		t.Run(kind, func(t *testing.T) {
+			t.Parallel()
+			port := open(t, pacedLine(t, 115200, 10), 115200)
+			s := Settings{CharTime: CharTime(115200, 10), Silence: Silence(115200, 10), Timeout: 200 * time.Millisecond, WorstAnswer: 200 * time.Millisecond}
+			c := NewRTU(port, s)
+			defer c.Close()
+			good := 0
+			for i := uint16(0); good < 20 && i < 200; i++ {
+				err := poll(t, c, Request{Unit: 1, Table: Input, Address: i, Count: 8})
+				switch {
+				case err == nil:
+					good++
+				case Lost(err):
+					t.Fatal(err)
+				}
+			}
+			if good < 20 {
+				t.Errorf("%d good readings, %+v", good, c.Counters())
+			}
+		})
+	}
+}
+
 // BenchmarkPacedRTU reads 8 registers as fast as the line allows and reports
 // the part of the rate that a line of that speed has: the bytes on the wire and
 // 3.5 characters of silence each way. The median tells of the client where the
