@@ -31,12 +31,12 @@ func TestSilenceIsThePublishedOne(t *testing.T) {
 		if got := strconv.Itoa(l.characterBits()); got != row[1] {
 			t.Errorf("%d baud: %s bits, want %s", baud, got, row[1])
 		}
-		near(t, baud, "character", l.halfCharacters(2), row[2])
-		near(t, baud, "silence", l.silence(), row[4])
+		closeTo(t, baud, "character", l.halfCharacters(2), row[2])
+		closeTo(t, baud, "silence", l.silence(), row[4])
 	}
 }
 
-func near(t *testing.T, baud int, what string, got time.Duration, micros string) {
+func closeTo(t *testing.T, baud int, what string, got time.Duration, micros string) {
 	t.Helper()
 	want, err := strconv.ParseFloat(micros, 64)
 	if err != nil || math.Abs(got.Seconds()*1e6-want) > 0.0015 { // both are rounded to the nanosecond, ours up

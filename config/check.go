@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"thimbled/config/near"
 	"thimbled/peak"
 )
 
@@ -97,7 +98,7 @@ func (d *draft) checkLineName(g *given, name string) {
 	if len(names) == 0 {
 		return // that is told already
 	}
-	d.wrong(g, fmt.Sprintf("there is no line %q: %slines are %s", name, didYouMean(name, names), strings.Join(names, ", ")), "line")
+	d.wrong(g, fmt.Sprintf("there is no line %q: %slines are %s", name, near.DidYouMean(name, names), strings.Join(names, ", ")), "line")
 }
 
 // checkUnit: addresses by Modbus over Serial Line V1.02; 0 and 255 for the peer

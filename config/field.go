@@ -11,6 +11,8 @@ import (
 	"strings"
 
 	"github.com/pelletier/go-toml/v2/unstable"
+
+	"thimbled/config/near"
 )
 
 // field knows how a value is checked and where it goes.
@@ -100,7 +102,7 @@ func choice[T ~string](put func(*draft, T), options ...T) field {
 			return err
 		}
 		if !slices.Contains(names, v.text) {
-			return fmt.Errorf("%q is unknown: %sallowed is %s", v.text, didYouMean(v.text, names), allowed)
+			return fmt.Errorf("%q is unknown: %sallowed is %s", v.text, near.DidYouMean(v.text, names), allowed)
 		}
 		put(d, T(v.text))
 		return nil
@@ -153,7 +155,7 @@ func checkGroups(re *regexp.Regexp, groups []string) error {
 	seen := map[string]bool{"": true}
 	for _, name := range re.SubexpNames()[1:] {
 		if name != "" && !slices.Contains(groups, name) {
-			return fmt.Errorf("has an unknown group %s: %sgroups are %s", name, didYouMean(name, groups), strings.Join(groups, ", "))
+			return fmt.Errorf("has an unknown group %s: %sgroups are %s", name, near.DidYouMean(name, groups), strings.Join(groups, ", "))
 		}
 		if name != "" && seen[name] {
 			return fmt.Errorf("has the group %s twice: keep one", name)

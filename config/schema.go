@@ -9,6 +9,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2/unstable"
 
+	"thimbled/config/near"
 	"thimbled/peak"
 )
 
@@ -169,7 +170,7 @@ func sectionHint(name string) string {
 	for i, s := range sections {
 		names[i], headers[i] = s.name, s.header()
 	}
-	if s, ok := findSection(nearest(name, names)); ok {
+	if s, ok := findSection(near.Name(name, names)); ok {
 		return "did you mean " + s.header() + "?"
 	}
 	return "sections are " + strings.Join(headers, ", ")
@@ -179,8 +180,8 @@ func sectionHint(name string) string {
 // belongs.
 func keyHint(sectionName, name string) string {
 	s, known := findSection(sectionName)
-	if near := didYouMean(name, s.keyNames()); near != "" {
-		return strings.TrimSpace(near)
+	if hint := near.DidYouMean(name, s.keyNames()); hint != "" {
+		return strings.TrimSpace(hint)
 	}
 	var homes []string
 	for _, other := range sections {

@@ -1,19 +1,19 @@
-package config
+package near
 
 import "strings"
 
-// didYouMean returns `did you mean "x"? ` if one of the names is near, else
+// DidYouMean returns `did you mean "x"? ` if one of the names is near, else
 // nothing.
-func didYouMean(name string, names []string) string {
-	if near := nearest(name, names); near != "" {
+func DidYouMean(name string, names []string) string {
+	if near := Name(name, names); near != "" {
 		return `did you mean "` + near + `"? `
 	}
 	return ""
 }
 
-// nearest returns the name that can be made from the given one with the fewest
+// Name returns the name that can be made from the given one with the fewest
 // slips of the keyboard, or nothing if that takes more than a third of it.
-func nearest(name string, names []string) string {
+func Name(name string, names []string) string {
 	best, least := "", 1+max(1, min(len(name), 32)/3)
 	for _, n := range names {
 		if slips := distance(fold(name), fold(n)); slips < least {
