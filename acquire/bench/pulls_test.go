@@ -222,7 +222,9 @@ func TestTraceIsPlayed(t *testing.T) {
 		status   Status
 	}{
 		{80 * time.Millisecond, 0, 0, Stable},
+		{100 * time.Millisecond, 1_000 * peak.Newton, peak.Bar, 0},
 		{180 * time.Millisecond, 1_000 * peak.Newton, peak.Bar, 0},
+		{200 * time.Millisecond, 2_050 * peak.Newton, 2 * peak.Bar, 0},
 		{280 * time.Millisecond, 2_050 * peak.Newton, 2 * peak.Bar, 0},
 		{380 * time.Millisecond, 262_500 * peak.Newton, 26_250 * peak.Kilopascal, OverRange},
 	} {
@@ -231,7 +233,7 @@ func TestTraceIsPlayed(t *testing.T) {
 		if now.Load.Force != want.force || now.Gauge.Pressure != want.pressure || now.Load.Status != want.status {
 			t.Errorf("at %s: %s, %s, status %d", want.at, now.Load.Force, now.Gauge.Pressure, now.Load.Status)
 		}
-		if done := want.at > 300*time.Millisecond; s.Done() != done {
+		if done := want.at >= 300*time.Millisecond; s.Done() != done {
 			t.Errorf("at %s done is %v", want.at, s.Done())
 		}
 	}
