@@ -148,6 +148,10 @@ func openJob(m peak.Maybe[peak.OpenTest]) *openTest {
 	return o
 }
 
+// EncodeOpenJob puts the job in hand into the encoding of the contract; null
+// when no job is open.
+func EncodeOpenJob(s *Snapshot) json.RawMessage { return mustMarshal(openJob(s.State.Job)) }
+
 func instrumentStates(s *Snapshot, now time.Duration) []instrumentState {
 	out := make([]instrumentState, 0, len(s.Instruments))
 	for _, i := range s.Instruments {

@@ -2,9 +2,7 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
-	"fmt"
 	"os/user"
 	"time"
 
@@ -34,6 +32,7 @@ func (d *daemon) serveCommands() (*nats.Commands, error) {
 		c.Ask("status", func(context.Context, []byte) ([]byte, error) {
 			return publish.EncodeState(d.loop.snapshot.Load(), d.loop.now()), nil
 		}),
+		d.serveJobs(c),
 	)
 }
 
@@ -82,11 +81,11 @@ func (d *daemon) askCore(ctx context.Context, input func(time.Duration) peak.Inp
 
 func readRequest(body []byte) (request, error) {
 	var r request
-	if err := json.Unmarshal(body, &r); err != nil {
-		return r, badRequest(fmt.Errorf(`the body must be JSON like {"by":"A. Name"}: %w`, err))
+	if err := unmarshal(body, &r, `{"by":"A. Name"}`); err != nil {
+		return r, err
 	}
 	if r.By == "" {
-		return r, badRequest(errors.New(`say who asks: {"by":"A. Name"}`))
+		return r, badRequest(errNobody)
 	}
 	return r, nil
 }
@@ -121,7 +120,7 @@ func statusCommand(ctx context.Context, out streams, args []string) error {
 	if err := parse(f, args); err != nil {
 		return err
 	}
-	return askDaemon(ctx, out, *a, "status", request{})
+	return askDaemon(ctx, out, *a, "status", struct{}{})
 }
 
 func login() string {

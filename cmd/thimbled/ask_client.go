@@ -37,7 +37,7 @@ func (a askFlags) place() (url, bench string, err error) {
 }
 
 // askDaemon sends a request and prints the answer. A refusal is the answer no.
-func askDaemon(ctx context.Context, out streams, a askFlags, command string, r request) error {
+func askDaemon(ctx context.Context, out streams, a askFlags, command string, r any) error {
 	url, bench, err := a.place()
 	if err != nil {
 		return err

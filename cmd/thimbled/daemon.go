@@ -69,7 +69,15 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 	if d.http, err = net.Listen("tcp", c.HTTP.Listen); err != nil {
 		return nil, fmt.Errorf("listen for HTTP: %w", err)
 	}
-	d.makeLoop(opened)
+	now := time.Now()
+	clock := publish.Clock{Epoch: now.Round(0)}
+	from, traces, err := goOn(context.Background(), d.journal, opened, clock)
+	if err != nil {
+		return nil, fmt.Errorf("go on from the journal: %w", err)
+	}
+	d.makeLoop(now, clock, from, traces)
+	d.loop.settle([]peak.Event{peak.DaemonStarted{Version: version(), ConfigDigest: c.Digest, CleanBefore: opened.Clean}})
+	d.loop.show()
 	return d, nil
 }
 
@@ -117,14 +125,14 @@ func (d *daemon) openBroker(store string) (err error) {
 	return nil
 }
 
-func (d *daemon) makeLoop(opened journal.Opened) {
-	c, now := d.config, time.Now()
+func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, traces publish.Traces) {
+	c := d.config
 	l := &loop{
 		samples: make(chan acquire.Sample, queue), asks: make(chan ask),
-		bench: c.Bench.ID, version: version(), start: now, clock: publish.Clock{Epoch: now.Round(0)},
-		machine: peak.New(c.Settings(), peak.Start{LastPull: opened.LastPull, Zero: opened.Zero.Value, Tare: opened.Tare.Value}),
+		bench: c.Bench.ID, version: version(), start: now, clock: clock,
+		machine: peak.New(c.Settings(), from),
 		journal: d.journal, record: recorder{journal: d.journal, scaled: c.Load.Scale != 1 || c.Load.Offset != 0},
-		stuck: acquire.NewStuckWatch(c.Load.StuckAfter), fed: func() {}, log: d.log,
+		stuck: acquire.NewStuckWatch(c.Load.StuckAfter), fed: func() {}, log: d.log, traces: traces,
 	}
 	for _, name := range d.instruments() {
 		l.watched = append(l.watched, &watched{
@@ -138,8 +146,6 @@ func (d *daemon) makeLoop(opened journal.Opened) {
 		Unpublished: d.records.Unpublished, Dropped: d.live.Dropped, Records: d.journal.Last,
 	})
 	l.metrics = d.metrics
-	l.settle([]peak.Event{peak.DaemonStarted{Version: l.version, ConfigDigest: c.Digest, CleanBefore: opened.Clean}})
-	l.show()
 }
 
 func (d *daemon) instruments() []string {

@@ -217,8 +217,8 @@ func (d *demo) tell(ctx context.Context) error {
 	}
 }
 
-// operate does what the operator of a real bench does: before each pull, set
-// zero and open the job.
+// operate does what the operator of a real bench does: before each pull, finish
+// the job before, set zero and open the next.
 func (d *demo) operate(ctx context.Context) error {
 	for {
 		select {
@@ -235,15 +235,22 @@ func (d *demo) operate(ctx context.Context) error {
 func (d *demo) prepare(ctx context.Context, u bench.Upcoming) error {
 	const by = "demo operator"
 	job := peak.Job{
-		ID: fmt.Sprintf("demo-%d", u.Number), Item: fmt.Sprintf("HL-%04d", u.Number), Description: "wire rope sling, " + u.Pull.Name,
-		Planned: 1, Operator: by,
-		Requirement: peak.Requirement{
+		ID: fmt.Sprintf("demo-%d", time.Now().UnixMilli()), Item: fmt.Sprintf("HL-%04d", u.Number), Kind: "wire rope sling",
+		Description: "wire rope sling, " + u.Pull.Name, WLL: peak.Known(u.Pull.Required / 2), Owner: "harbour loft", Operator: by,
+		Source: "twice the WLL, by the demo operator",
+		Planned: []peak.Planned{{Label: "whole item", Requirement: peak.Requirement{
 			Asked: u.Pull.Required, Limit: peak.Known(u.Pull.Limit),
 			Hold: time.Duration(float64(u.Pull.Hold) / d.speed).Truncate(time.Millisecond),
-		},
+		}}},
 	}
 	deadline, cancel := context.WithTimeout(ctx, time.Duration(float64(u.In)/d.speed))
 	defer cancel()
+	if d.daemon.loop.snapshot.Load().State.Job.Known { // its pull did not pass, and is not repeated
+		finish := func(at time.Duration) peak.Input { return peak.FinishJob{At: at, By: by} }
+		if err := d.insist(deadline, finish); err != nil && ctx.Err() != nil {
+			return ctx.Err()
+		}
+	}
 	for _, input := range []func(time.Duration) peak.Input{
 		func(at time.Duration) peak.Input { return peak.SetZero{At: at, By: by} },
 		func(at time.Duration) peak.Input { return peak.OpenJob{At: at, By: by, Job: job} },

@@ -57,6 +57,7 @@ type loop struct {
 	log            *slog.Logger
 	lost           []publish.Event // what could not be written, for people to see
 	heard          time.Duration   // when the listeners were last told
+	traces         publish.Traces  // of the pulls of the open test
 }
 
 // watched is one instrument as the loop knows it.
@@ -174,20 +175,25 @@ func (l *loop) settle(events []peak.Event) {
 			continue // an answer, not a record
 		}
 		l.metrics.CountEvent(e)
-		l.append(publish.Encode(e, l.clock, l.seal(e)), e)
+		l.seal(e)
+		l.append(publish.Encode(e, l.clock, l.traces), e)
 	}
 }
 
-// seal ends the trace of an ended pull.
-func (l *loop) seal(e peak.Event) *publish.Trace {
-	if _, ok := e.(peak.PullEnded); !ok {
-		return nil
+// seal ends the trace of an ended pull. Traces are kept until the test that
+// they may belong to has ended.
+func (l *loop) seal(e peak.Event) {
+	ended, ok := e.(peak.PullEnded)
+	if !ok {
+		return
 	}
 	trace, err := l.record.finish()
-	if err != nil {
+	switch {
+	case err != nil:
 		l.log.Error("the pull has no trace", "error", err)
+	case trace != nil:
+		l.traces[ended.Pull] = *trace
 	}
-	return trace
 }
 
 func (l *loop) append(event publish.Event, e peak.Event) {
@@ -199,6 +205,9 @@ func (l *loop) append(event publish.Event, e peak.Event) {
 		return
 	}
 	l.metrics.ObserveSync(time.Since(began))
+	if _, ok := e.(peak.TestEnded); ok {
+		clear(l.traces)
+	}
 	if _, ok := e.(peak.PullStarted); ok {
 		if err := l.record.start(rec.Number); err != nil {
 			l.log.Error("the pull cannot be traced", "error", err)
@@ -222,7 +231,7 @@ func (l *loop) carryOut(a ask) {
 	out := answer{err: errors.New("the command had no effect")}
 	if len(events) > 0 {
 		e := events[0]
-		out = answer{event: e, data: publish.Encode(e, l.clock, nil).Data}
+		out = answer{event: e, data: publish.Encode(e, l.clock, l.traces).Data}
 	}
 	a.answer <- out
 }

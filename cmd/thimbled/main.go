@@ -34,6 +34,8 @@ func commands() []command {
 		{"audit", "DIR", "verify a journal and its traces, end to end", auditCommand},
 		{"zero", "[--by NAME]", "ask the daemon to set zero", zeroCommand},
 		{"tare", "[--force Q] [--by NAME]", "ask the daemon to set the tare", tareCommand},
+		{"job", jobVerbs + " …", "open a job, show it, repeat a pull, finish or cancel it", jobCommand},
+		{"inspect", "--job ID --inspector NAME --finding accepted|rejected --examined TEXT", "record what a person found at an item", inspectCommand},
 		{"status", "", "ask the daemon what it knows now", statusCommand},
 	}
 }

@@ -16,6 +16,7 @@ var kills = flag.Int("kills", 4, "how many times TestKilled kills the daemon")
 // TestDemo runs the demo as a newcomer would, then the audit, then damages the
 // evidence byte by byte.
 func TestDemo(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	status, out, errs := do(t, "demo", "--fast", "20", "--for", "22s", "--dir", dir)
 	if status != 0 {
@@ -86,6 +87,7 @@ func replace(t *testing.T, path string, text []byte) {
 // starts it again on the same records. Nothing recorded may be lost or changed, a pull in
 // hand must end as interrupted, and the broker must have each record once.
 func TestKilled(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)

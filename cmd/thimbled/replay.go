@@ -32,7 +32,7 @@ func (d demandFlags) requirement(s peak.Settings) (peak.Maybe[peak.Requirement],
 			return
 		}
 		if err := set(text); err != nil {
-			errs = append(errs, fmt.Errorf("--%s: %w", flag, err))
+			errs = append(errs, fmt.Errorf("%s: %w", flag, err))
 		}
 	}
 	read("required", d.required, func(t string) (err error) { r.Asked, err = peak.ParseForce(t); return })

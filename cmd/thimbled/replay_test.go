@@ -174,7 +174,7 @@ func TestReplayRefusals(t *testing.T) {
 	}{
 		{2, "need --config", []string{"replay", trace}},
 		{2, "go with --required", []string{"replay", "--config", dock3, "--hold", "3 s", trace}},
-		{2, "--required: ", []string{"replay", "--config", dock3, "--required", "100", trace}},
+		{2, "required: ", []string{"replay", "--config", dock3, "--required", "100", trace}},
 		{2, "the limit must not be below", []string{"replay", "--config", dock3, "--required", "100 kN", "--limit", "99 kN", trace}},
 		{2, "the level that starts a pull", []string{"replay", "--config", dock3, "--required", "1 kN", trace}},
 		{78, "no such file", []string{"replay", "--config", "missing.toml", trace}},

@@ -1,7 +1,8 @@
 package main
 
 import (
-	"encoding/json"
+	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"time"
@@ -11,104 +12,94 @@ import (
 	"thimbled/publish/journal"
 )
 
-// begun is what the record of a pull's start says.
-type begun struct {
-	StartedAt  time.Time    `json:"started_at"`
-	ZeroBefore *json.Number `json:"zero_before_newtons"`
-	Zero       json.Number  `json:"zero_newtons"`
-	Tare       json.Number  `json:"tare_newtons"`
-	Asked      *json.Number `json:"asked_newtons"`
-	Guard      *json.Number `json:"guard_percent"`
-	Limit      *json.Number `json:"limit_newtons"`
-	Hold       *json.Number `json:"required_hold_seconds"`
-	Job        string       `json:"job"`
+// goOn returns what the core goes on from: the last pull, the offsets, and the job
+// that is open with what its pulls came to.
+func goOn(ctx context.Context, w *journal.Writer, o journal.Opened, c publish.Clock) (peak.Start, publish.Traces, error) {
+	from := peak.Start{LastPull: o.LastPull, Zero: o.Zero.Value, Tare: o.Tare.Value}
+	traces := publish.Traces{}
+	if o.OpenJob == 0 {
+		return from, traces, nil
+	}
+	for number := o.OpenJob; number <= w.Last(); number++ {
+		r, err := w.Next(ctx, number-1)
+		if err != nil {
+			return from, nil, err
+		}
+		e, err := publish.Decode(r.Event, c, traces)
+		if errors.Is(err, publish.ErrNotDecoded) {
+			continue
+		}
+		if err != nil {
+			return from, nil, fmt.Errorf("record %d: %w", number, err)
+		}
+		from.Follow(e)
+	}
+	return from, traces, nil
 }
 
 // endInterrupted ends the pull that was in hand when the daemon died: judged
 // from its trace, as far as that goes, by the same core.
 func endInterrupted(w *journal.Writer, in *journal.PullInHand, s peak.Settings, log *slog.Logger) error {
-	var b begun
-	if err := json.Unmarshal(in.Data, &b); err != nil {
-		return fmt.Errorf("read the start of pull %d: %w", in.Pull, err)
-	}
-	j, err := b.judge(s, in.Pull)
+	// Only durations within the pull matter: times count from its start.
+	began, err := startOf(in)
 	if err != nil {
 		return fmt.Errorf("read the start of pull %d: %w", in.Pull, err)
 	}
-	var trace *publish.Trace
-	got, err := w.RecoverTrace(in.Record, func(r *peak.Reading, _ float64) { j.see(r) })
-	if err != nil {
-		log.Error("the interrupted pull has no trace", "pull", in.Pull, "error", err)
-	} else {
-		trace = &got.Trace
+	j := rejudge(s, began.event, began.event.Requirement)
+	traces := publish.Traces{}
+	got, err := w.RecoverTrace(in.Record, j.see)
+	switch {
+	case err == nil:
+		traces[in.Pull] = got.Trace
+	case errors.Is(err, journal.ErrNoTrace):
+		log.Warn("the interrupted pull has no trace", "pull", in.Pull)
+	default:
+		return fmt.Errorf("recover the trace of pull %d: %w", in.Pull, err)
 	}
-	ended := j.end(b, in.Pull)
-	_, err = w.Append(publish.Encode(ended, j.clock(b), trace))
+	ended := j.end()
+	_, err = w.Append(publish.Encode(ended, j.clock(began.at), traces))
 	return err
 }
 
-// rejudge runs the core over the trace of a pull that is known to have started.
-type rejudge struct {
+// started is the start of a pull and its wall-clock time.
+type started struct {
+	event peak.PullStarted
+	at    time.Time
+}
+
+func startOf(in *journal.PullInHand) (started, error) {
+	data := publish.Event{Type: peak.TypePullStarted, Data: in.Data}
+	e, err := publish.Decode(data, publish.Clock{Epoch: time.Unix(0, 0)}, publish.Traces{})
+	if err != nil {
+		return started{}, err
+	}
+	p := e.(peak.PullStarted)
+	return started{event: p, at: time.Unix(0, 0).Add(p.StartedAt)}, nil
+}
+
+// judgement runs the core over the trace of a pull that is known to have
+// started.
+type judgement struct {
 	machine *peak.Machine
-	started peak.Maybe[time.Duration]
+	known   peak.PullStarted
+	started peak.Maybe[time.Duration] // in the time of the trace
 	ended   *peak.PullEnded
 	last    time.Duration
 }
 
-// judge returns a core as it stood when the pull began.
-func (b begun) judge(s peak.Settings, number int64) (*rejudge, error) {
-	zero, err := newtons(b.Zero)
-	if err != nil {
-		return nil, err
-	}
-	tare, err := newtons(b.Tare)
-	if err != nil {
-		return nil, err
-	}
-	if s.Standing, err = b.requirement(); err != nil {
-		return nil, err
-	}
+// rejudge returns a core as it stood when the pull began.
+func rejudge(s peak.Settings, p peak.PullStarted, r peak.Maybe[peak.Requirement]) *judgement {
+	s.Standing = r
 	s.Zero.TrackWithin = 0 // the zero of a pull does not move
-	return &rejudge{machine: peak.New(s, peak.Start{LastPull: number - 1, Zero: zero, Tare: tare})}, nil
+	return &judgement{machine: peak.New(s, peak.Start{LastPull: p.Pull - 1, Zero: p.Zero, Tare: p.Tare}), known: p}
 }
 
-func (b begun) requirement() (peak.Maybe[peak.Requirement], error) {
-	var none peak.Maybe[peak.Requirement]
-	if b.Asked == nil {
-		return none, nil
-	}
-	var r peak.Requirement
-	var err error
-	if r.Asked, err = newtons(*b.Asked); err != nil {
-		return none, err
-	}
-	if b.Limit != nil {
-		r.Limit.Known = true
-		if r.Limit.Value, err = newtons(*b.Limit); err != nil {
-			return none, err
-		}
-	}
-	if b.Guard != nil {
-		if r.Guard, err = peak.ParseRatio(b.Guard.String() + " %"); err != nil {
-			return none, err
-		}
-	}
-	if b.Hold != nil {
-		if r.Hold, err = peak.ParseDuration(b.Hold.String() + " s"); err != nil {
-			return none, err
-		}
-	}
-	return peak.Known(r), nil
-}
-
-func newtons(n json.Number) (peak.Force, error) { return peak.ParseForce(n.String() + " N") }
-
-func (j *rejudge) see(r *peak.Reading) {
+func (j *judgement) see(r *peak.Reading, _ float64) {
 	j.last = r.At
 	j.keep(j.machine.Step(r))
 }
 
-func (j *rejudge) keep(events []peak.Event) {
+func (j *judgement) keep(events []peak.Event) {
 	for _, e := range events {
 		switch e := e.(type) {
 		case peak.PullStarted:
@@ -125,28 +116,26 @@ func (j *rejudge) keep(events []peak.Event) {
 
 // end stops the core and returns what became of the pull. A trace too short to
 // show its start leaves only that it was interrupted.
-func (j *rejudge) end(b begun, number int64) peak.PullEnded {
+func (j *judgement) end() peak.PullEnded {
 	j.keep(j.machine.Stop())
-	if j.ended == nil {
-		j.ended = &peak.PullEnded{
-			Pull: number, StartedAt: j.started.Value, DecidedAt: j.last, Verdict: peak.Unassigned,
-			Reasons: []peak.Reason{peak.Interrupted},
-		}
-		if r, err := b.requirement(); err == nil && r.Known {
-			j.ended.Requirement, j.ended.Verdict = r, peak.Incomplete
-			j.ended.Reasons = []peak.Reason{peak.HoldNotReached, peak.Interrupted}
-		}
+	e := peak.PullEnded{
+		Pull: j.known.Pull, StartedAt: j.started.Value, DecidedAt: j.last, Requirement: j.known.Requirement,
+		Verdict: peak.Unassigned, Reasons: []peak.Reason{peak.Interrupted}, Zero: j.known.Zero, Tare: j.known.Tare,
 	}
-	j.ended.Job = b.Job
-	if b.ZeroBefore != nil {
-		if f, err := newtons(*b.ZeroBefore); err == nil {
-			j.ended.ZeroBefore = peak.Known(f)
-		}
+	if j.known.Requirement.Known {
+		e.Verdict, e.Reasons = peak.Incomplete, []peak.Reason{peak.HoldNotReached, peak.Interrupted}
 	}
-	return *j.ended
+	if j.ended != nil {
+		e = *j.ended
+	}
+	e.Job, e.Label = j.known.Job, j.known.Label
+	if j.known.ZeroBefore.Known { // the trace may begin later than that was seen
+		e.ZeroBefore = j.known.ZeroBefore
+	}
+	return e
 }
 
 // clock puts the start of the pull at the wall-clock time it was recorded with.
-func (j *rejudge) clock(b begun) publish.Clock {
-	return publish.Clock{Epoch: b.StartedAt.Add(-j.started.Value)}
+func (j *judgement) clock(at time.Time) publish.Clock {
+	return publish.Clock{Epoch: at.Add(-j.started.Value)}
 }

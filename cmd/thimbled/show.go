@@ -80,15 +80,17 @@ func (d *display) event(r publish.Record) {
 
 // told is what is shown of an event's data.
 type told struct {
-	Pull       int64        `json:"pull"`
-	Pulls      []int64      `json:"pulls"`
-	Job        string       `json:"job"`
-	Item       string       `json:"item"`
-	Peak       *json.Number `json:"peak_newtons"`
-	Required   *json.Number `json:"required_newtons"`
+	Pull    int64        `json:"pull"`
+	Pulls   []int64      `json:"pulls"`
+	Job     string       `json:"job"`
+	Item    string       `json:"item"`
+	Peak    *json.Number `json:"peak_newtons"`
+	Planned []struct {
+		Required *json.Number `json:"required_newtons"`
+		Hold     float64      `json:"required_hold_seconds"`
+	} `json:"planned"`
 	New        *json.Number `json:"new_newtons"`
 	Hold       float64      `json:"hold_seconds"`
-	WantedHold float64      `json:"required_hold_seconds"`
 	Verdict    string       `json:"verdict"`
 	Reasons    []string     `json:"reasons"`
 	By         string       `json:"by"`
@@ -107,7 +109,10 @@ func (d *display) tell(r publish.Record) string {
 	}
 	switch r.Type {
 	case peak.TypeJobOpened:
-		return fmt.Sprintf("job %s: item %s, %s for %.3g s", t.Job, t.Item, d.number(t.Required), t.WantedHold)
+		if len(t.Planned) == 0 {
+			return ""
+		}
+		return fmt.Sprintf("item %s: %d planned, %s for %.3g s", t.Item, len(t.Planned), d.number(t.Planned[0].Required), t.Planned[0].Hold)
 	case peak.TypePullStarted:
 		return fmt.Sprintf("pull %d started", t.Pull)
 	case peak.TypeHoldReached:
@@ -142,7 +147,7 @@ func (d *display) number(n *json.Number) string {
 	if n == nil {
 		return "none"
 	}
-	f, err := newtons(*n)
+	f, err := peak.ParseForce(n.String() + " N")
 	if err != nil {
 		return n.String() + " N"
 	}

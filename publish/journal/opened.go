@@ -22,6 +22,9 @@ type Opened struct {
 	LastPull int64
 	// InHand is the pull that was started and not ended; nil if none.
 	InHand *PullInHand
+	// OpenJob is the number of the record that opened the job in hand, whose
+	// pulls come after it; 0 if no job is open.
+	OpenJob uint64
 	// Zero and Tare are the offsets last recorded; unknown if never.
 	Zero, Tare peak.Maybe[peak.Force]
 }
@@ -36,6 +39,7 @@ type PullInHand struct {
 // past keeps the last records of the kinds that say how things stand.
 type past struct {
 	last, pull, zero, tare kept
+	job                    uint64 // the number of the last job.opened that nothing ended
 }
 
 // kept is what is kept of one record; its number is 0 if there is none.
@@ -61,6 +65,10 @@ func (p *past) keep(e *entry) {
 		p.zero.keep(e, peak.TypeZeroSet)
 	case peak.TypeTareSet:
 		p.tare.keep(e, peak.TypeTareSet)
+	case peak.TypeJobOpened:
+		p.job = e.number
+	case peak.TypeTestEnded, peak.TypeJobCancelled:
+		p.job = 0
 	case peak.TypeDaemonStopped:
 		p.last.keep(e, peak.TypeDaemonStopped)
 	}
@@ -96,7 +104,7 @@ func (p *past) opened() (o Opened, err error) {
 	}
 	last, pull, zero, tare := s[0], s[1], s[2], s[3]
 	o.Clean = p.last.number == 0 || p.last.kind != "" && last.Clean
-	o.LastPull = pull.Pull
+	o.LastPull, o.OpenJob = pull.Pull, p.job
 	if p.pull.kind == peak.TypePullStarted {
 		o.InHand = &PullInHand{Record: p.pull.number, Pull: pull.Pull, Data: slices.Clone(p.pull.data)}
 	}

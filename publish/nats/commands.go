@@ -74,12 +74,23 @@ func ServeCommands(link *Link, version string, timeout time.Duration) (*Commands
 	return &Commands{link: link, service: service, timeout: timeout, log: link.log}, nil
 }
 
+// checkCommand checks a command's name: parts with a dot between them.
+func checkCommand(command string) error {
+	for part := range strings.SplitSeq(command, ".") {
+		if err := checkID("command", part); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // Ask adds a command.
 func (c *Commands) Ask(command string, h Handler) error {
-	if err := checkID("command", command); err != nil {
+	if err := checkCommand(command); err != nil {
 		return fmt.Errorf("add command: %w", err)
 	}
-	err := c.service.AddEndpoint(command, micro.HandlerFunc(func(r micro.Request) { c.answer(command, h, r) }),
+	name := strings.ReplaceAll(command, ".", "-") // an endpoint's name has no dots, its subject may
+	err := c.service.AddEndpoint(name, micro.HandlerFunc(func(r micro.Request) { c.answer(command, h, r) }),
 		micro.WithEndpointSubject(askSubject(c.link.bench, command)))
 	if err != nil {
 		return fmt.Errorf("add command %s: %w", command, err)

@@ -26,7 +26,7 @@ var (
 // The error is [ErrNoBroker], [ErrNoBench], [ErrNoAnswer] (the command may have
 // been carried out) or a [*Refusal].
 func Request(ctx context.Context, broker, bench, command string, body []byte) ([]byte, error) {
-	if err := errors.Join(checkID("bench", bench), checkID("command", command)); err != nil {
+	if err := errors.Join(checkID("bench", bench), checkCommand(command)); err != nil {
 		return nil, fmt.Errorf("ask %s: %w", command, err)
 	}
 	if _, ok := ctx.Deadline(); !ok {
