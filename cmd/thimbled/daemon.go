@@ -143,9 +143,20 @@ func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, t
 	d.loop = l
 	d.metrics = metrics.New(metrics.Options{
 		Version: l.version, Instruments: d.instruments(), Snapshot: l.snapshot.Load, Now: l.now,
-		Unpublished: d.records.Unpublished, Dropped: d.live.Dropped, Records: d.journal.Last,
+		Unpublished: d.records.Unpublished, Dropped: d.live.Dropped, Records: d.journal.Last, Broker: d.brokerTrouble,
 	})
 	l.metrics = d.metrics
+}
+
+// brokerTrouble says why the broker cannot be used; nil if it can.
+func (d *daemon) brokerTrouble() error {
+	switch {
+	case d.server != nil && d.server.Healthy() != nil:
+		return d.server.Healthy()
+	case !d.link.Connected():
+		return errors.New("the broker cannot be reached")
+	}
+	return d.records.Trouble()
 }
 
 func (d *daemon) instruments() []string {

@@ -114,6 +114,7 @@ func (l *loop) run(context.Context) error {
 func (l *loop) take(s acquire.Sample) {
 	s = l.stuck.Observe(s)
 	l.metrics.ObservePoll(s.Instrument, s.Quality, s.Answered-s.Asked, s.Asked-s.Due)
+	l.metrics.CountMissed(s.Instrument, s.Missed)
 	l.watch(s)
 	x, ok := l.merge.add(s)
 	if !ok {
