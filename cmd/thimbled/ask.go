@@ -68,13 +68,13 @@ func (d *daemon) askTare(ctx context.Context, body []byte) ([]byte, error) {
 func (d *daemon) askCore(ctx context.Context, input func(time.Duration) peak.Input) ([]byte, error) {
 	event, data, err := d.loop.do(ctx, input)
 	if errors.Is(err, errJournalFailed) {
-		return nil, &nats.Refusal{Code: nats.Conflict, Why: err.Error()}
+		return nil, &publish.Refusal{Code: publish.Conflict, Why: err.Error()}
 	}
 	if err != nil {
 		return nil, err
 	}
 	if refused, ok := event.(peak.CommandRefused); ok {
-		return nil, &nats.Refusal{Code: nats.Conflict, Why: refused.Why}
+		return nil, &publish.Refusal{Code: publish.Conflict, Why: refused.Why}
 	}
 	return data, nil
 }
@@ -90,7 +90,7 @@ func readRequest(body []byte) (request, error) {
 	return r, nil
 }
 
-func badRequest(err error) error { return &nats.Refusal{Code: nats.BadRequest, Why: err.Error()} }
+func badRequest(err error) error { return &publish.Refusal{Code: publish.BadRequest, Why: err.Error()} }
 
 // askFlags are the flags of every command that asks a running daemon.
 type askFlags struct{ config, url, bench string }

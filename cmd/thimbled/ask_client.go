@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 
+	"thimbled/publish"
 	"thimbled/publish/nats"
 )
 
@@ -49,7 +50,7 @@ func askDaemon(ctx context.Context, out streams, a askFlags, command string, r a
 	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
 	data, err := nats.Request(ctx, url, bench, command, body)
-	var refused *nats.Refusal
+	var refused *publish.Refusal
 	if errors.As(err, &refused) {
 		fmt.Fprintln(out.out, "no:", refused.Why)
 		return errNo

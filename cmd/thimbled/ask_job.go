@@ -99,7 +99,7 @@ func (d *daemon) askJobOpen(ctx context.Context, body []byte) ([]byte, error) {
 		return nil, badRequest(err)
 	}
 	if err := d.journal.Room(); err != nil {
-		return nil, &nats.Refusal{Code: nats.Conflict, Why: err.Error()}
+		return nil, &publish.Refusal{Code: publish.Conflict, Why: err.Error()}
 	}
 	return d.askCore(ctx, func(at time.Duration) peak.Input { return peak.OpenJob{At: at, By: r.By, Job: job} })
 }
@@ -158,7 +158,7 @@ func (d *daemon) itemOfTest(ctx context.Context, job string) (string, error) {
 			return t.Job.Item, nil
 		}
 	}
-	return "", &nats.Refusal{Code: nats.Conflict, Why: fmt.Sprintf("no test of job %q has ended", job)}
+	return "", &publish.Refusal{Code: publish.Conflict, Why: fmt.Sprintf("no test of job %q has ended", job)}
 }
 
 var errNobody = errors.New(`say who asks: "by":"A. Name"`)

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/micro"
+
+	"thimbled/publish"
 )
 
 // ServiceName is the micro service's name; its metadata has the bench's id.
@@ -20,26 +22,8 @@ const (
 	defaultAskTimeout = 10 * time.Second
 )
 
-// Refusal is a command's answer when it was not carried out. Its code is that of
-// HTTP where one fits, and travels as Nats-Service-Error-Code.
-type Refusal struct {
-	Code int
-	Why  string
-}
-
-func (r *Refusal) Error() string { return r.Why }
-
-// The refusals' codes.
-const (
-	BadRequest = 400 // the body is not what the command takes
-	Conflict   = 409 // the bench is not in the state for it
-	TooLarge   = 413 // the body is larger than 64 KiB
-	Internal   = 500 // the daemon failed
-	TooLate    = 504 // the daemon did not find an answer in time
-)
-
 // Handler carries out a command and returns the answer as JSON. An error that is
-// no [*Refusal] is answered as an internal one. It must return when ctx ends.
+// no [*publish.Refusal] is answered as an internal one. It must return when ctx ends.
 // Calls of one command come one after the other, those of different commands at
 // the same time.
 type Handler func(ctx context.Context, body []byte) ([]byte, error)
@@ -116,20 +100,20 @@ func (c *Commands) answer(command string, h Handler, r micro.Request) {
 
 func (c *Commands) call(ctx context.Context, h Handler, body []byte) ([]byte, error) {
 	if len(body) > maxAskBody {
-		return nil, &Refusal{Code: TooLarge, Why: fmt.Sprintf("body of %d bytes: more than %d", len(body), maxAskBody)}
+		return nil, &publish.Refusal{Code: publish.TooLarge, Why: fmt.Sprintf("body of %d bytes: more than %d", len(body), maxAskBody)}
 	}
 	return h(ctx, body)
 }
 
-func refusalOf(err error) *Refusal {
-	var refusal *Refusal
+func refusalOf(err error) *publish.Refusal {
+	var refusal *publish.Refusal
 	switch {
 	case errors.As(err, &refusal):
 		return refusal
 	case errors.Is(err, context.DeadlineExceeded):
-		return &Refusal{Code: TooLate, Why: "no answer in time: " + err.Error()}
+		return &publish.Refusal{Code: publish.TooLate, Why: "no answer in time: " + err.Error()}
 	}
-	return &Refusal{Code: Internal, Why: err.Error()}
+	return &publish.Refusal{Code: publish.Internal, Why: err.Error()}
 }
 
 // oneLine makes a text fit for a header, and never empty.

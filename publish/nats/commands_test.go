@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/micro"
+
+	"thimbled/publish"
 )
 
 func serve(t *testing.T, s *Server, version string, timeout time.Duration) *Commands {
@@ -43,7 +45,7 @@ func TestCommands(t *testing.T) {
 	c := serve(t, s, "v0.1.0", 200*time.Millisecond)
 	ask(t, c, "echo", func(_ context.Context, body []byte) ([]byte, error) { return body, nil })
 	ask(t, c, "zero", func(context.Context, []byte) ([]byte, error) {
-		return nil, &Refusal{Code: Conflict, Why: "force is not stable\nspread 120 N"}
+		return nil, &publish.Refusal{Code: publish.Conflict, Why: "force is not stable\nspread 120 N"}
 	})
 	ask(t, c, "fail", func(context.Context, []byte) ([]byte, error) {
 		return nil, fmt.Errorf("read pot: %w", errors.ErrUnsupported)
@@ -58,13 +60,13 @@ func TestCommands(t *testing.T) {
 		why     string
 	}{
 		{"echo", []byte(`{"by":"Ina"}`), `{"by":"Ina"}`, 0, ""},
-		{"echo", bytes.Repeat([]byte("x"), maxAskBody+1), "", TooLarge, "body of 65537 bytes: more than 65536"},
-		{"zero", nil, "", Conflict, "force is not stable spread 120 N"},
-		{"fail", nil, "", Internal, "read pot: unsupported operation"},
-		{"slow", nil, "", TooLate, "no answer in time: context deadline exceeded"},
+		{"echo", bytes.Repeat([]byte("x"), maxAskBody+1), "", publish.TooLarge, "body of 65537 bytes: more than 65536"},
+		{"zero", nil, "", publish.Conflict, "force is not stable spread 120 N"},
+		{"fail", nil, "", publish.Internal, "read pot: unsupported operation"},
+		{"slow", nil, "", publish.TooLate, "no answer in time: context deadline exceeded"},
 	} {
 		answer, err := Request(context.Background(), s.URL(), benchID, w.command, w.body)
-		var refusal *Refusal
+		var refusal *publish.Refusal
 		switch {
 		case w.code == 0 && (err != nil || string(answer) != w.answer):
 			t.Errorf("%s: %s, %v", w.command, answer, err)
@@ -72,7 +74,7 @@ func TestCommands(t *testing.T) {
 			t.Errorf("%s: %v, want %d %s", w.command, err, w.code, w.why)
 		}
 	}
-	for _, bad := range []string{"", "a.b", "a b", "*", ">"} {
+	for _, bad := range []string{"", "a..b", "a b", "*", ">"} {
 		if err := c.Ask(bad, nil); err == nil {
 			t.Errorf("command %q was added", bad)
 		}

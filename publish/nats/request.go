@@ -10,6 +10,8 @@ import (
 
 	natsgo "github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/micro"
+
+	"thimbled/publish"
 )
 
 // requestTimeout is for a context without a deadline.
@@ -24,7 +26,7 @@ var (
 
 // Request asks a running daemon to carry out a command and returns its answer.
 // The error is [ErrNoBroker], [ErrNoBench], [ErrNoAnswer] (the command may have
-// been carried out) or a [*Refusal].
+// been carried out) or a [*publish.Refusal].
 func Request(ctx context.Context, broker, bench, command string, body []byte) ([]byte, error) {
 	if err := errors.Join(checkID("bench", bench), checkCommand(command)); err != nil {
 		return nil, fmt.Errorf("ask %s: %w", command, err)
@@ -56,16 +58,16 @@ func Request(ctx context.Context, broker, bench, command string, body []byte) ([
 }
 
 // refused returns the refusal that an answer's headers tell, nil if none.
-func refused(h natsgo.Header) *Refusal {
+func refused(h natsgo.Header) *publish.Refusal {
 	code, why := h.Get(micro.ErrorCodeHeader), h.Get(micro.ErrorHeader)
 	if code == "" && why == "" {
 		return nil
 	}
 	n, err := strconv.Atoi(code)
 	if err != nil {
-		n = Internal
+		n = publish.Internal
 	}
-	return &Refusal{Code: n, Why: why}
+	return &publish.Refusal{Code: n, Why: why}
 }
 
 // timeLeft is how long a connection attempt may take.
