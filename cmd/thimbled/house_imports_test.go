@@ -18,7 +18,9 @@ const module = "thimbled"
 // rooms inside x. Each room inside acquire and publish stands alone.
 var roomImports = map[string][]string{
 	"peak":         {},
-	"config":       {"peak"},
+	"config":       {"peak", "config/..."},
+	"config/near":  {},
+	"config/rules": {"peak", "config/near"},
 	"acquire":      {"peak", "acquire/..."},
 	"acquire/...":  {"peak"},
 	"publish":      {"peak"},
@@ -54,7 +56,15 @@ var doors = []door{
 }
 
 func TestRoomsImportWhatTheyMay(t *testing.T) {
-	reportFaults(t, roomFaults(house(t)))
+	files := house(t)
+	reportFaults(t, roomFaults(files))
+	reportFaults(t, unusedRows(files))
+}
+
+func TestRowWithoutRoomIsFound(t *testing.T) {
+	if got, want := len(unusedRows(nil)), len(roomImports); got != want {
+		t.Errorf("without source %d rows are unused, want all %d", got, want)
+	}
 }
 
 func TestRoomRuleIsStrict(t *testing.T) {
@@ -146,6 +156,17 @@ func roomFaults(files []sourceFile) []string {
 			if ours && !listed(allowed, room) {
 				faults = append(faults, fmt.Sprintf("%s: %s must not import %s", at, f.room(), room))
 			}
+		}
+	}
+	return faults
+}
+
+// unusedRows finds rows of the table of rooms that are no room's.
+func unusedRows(files []sourceFile) []string {
+	var faults []string
+	for _, row := range slices.Sorted(maps.Keys(roomImports)) {
+		if !slices.ContainsFunc(files, func(f sourceFile) bool { return listed([]string{row}, f.room()) }) {
+			faults = append(faults, fmt.Sprintf("the row of %s in roomImports is no room's", row))
 		}
 	}
 	return faults
