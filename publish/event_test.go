@@ -185,6 +185,10 @@ func snapshot() *publish.Snapshot {
 			{Name: "load", LastGood: peak.Known(5 * time.Second)},
 			{Name: "pressure", Quality: peak.Timeout, Lost: true, Why: "no answer"},
 		},
+		Checks: []publish.Check{
+			{Name: "load", Title: "Load indicator", State: publish.InOrder, Figure: "101.05 kN"},
+			{Name: "pressure", Title: "Pressure transducer", State: publish.NotInOrder, Why: "no answer; look at its cable"},
+		},
 		JournalRecords: 12,
 	}
 }

@@ -36,6 +36,8 @@ type Snapshot struct {
 	Clock       Clock
 	State       peak.State
 	Instruments []Instrument
+	// Checks is the readiness list.
+	Checks []Check
 	// JournalRecords is the number of the last durable record.
 	JournalRecords uint64
 	// JournalFailed says why no record can be written; empty while it can.
@@ -95,6 +97,8 @@ type state struct {
 	Verdict        peak.Verdict      `json:"verdict"`
 	Job            *openTest         `json:"open_job"`
 	Instruments    []instrumentState `json:"instruments"`
+	Ready          bool              `json:"ready"`
+	Checks         []Check           `json:"readiness"`
 	JournalRecords uint64            `json:"journal_records"`
 	JournalFailed  string            `json:"journal_failed"`
 }
@@ -115,6 +119,7 @@ func EncodeState(s *Snapshot, now time.Duration) json.RawMessage {
 		Bench:   s.Bench, Version: s.Version, Zero: newtons(s.State.Zero), Tare: newtons(s.State.Tare),
 		Stable: s.State.Stable, Tracking: s.State.Tracking, InPull: s.State.InPull, Verdict: s.State.Verdict,
 		Job: openJob(s.State.Job), Instruments: instrumentStates(s, now),
+		Ready: Ready(s.Checks), Checks: append([]Check{}, s.Checks...),
 		JournalRecords: s.JournalRecords, JournalFailed: s.JournalFailed,
 	})
 }
