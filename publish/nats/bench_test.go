@@ -101,7 +101,7 @@ func dial(t testing.TB, o LinkOptions) *Link {
 // client connects to a broker over TCP with plain nats.go.
 func client(t testing.TB, url string) *natsgo.Conn {
 	t.Helper()
-	c, err := natsgo.Connect(url)
+	c, err := natsgo.Connect(url, natsgo.ReconnectWait(50*time.Millisecond), natsgo.MaxReconnects(-1))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -27,6 +27,9 @@ func serve(t *testing.T, s *Server, version string, timeout time.Duration) *Comm
 			t.Error(err)
 		}
 	})
+	if err := link.live.Flush(); err != nil {
+		t.Fatal(err)
+	}
 	return c
 }
 

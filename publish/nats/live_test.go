@@ -266,6 +266,11 @@ func TestState(t *testing.T) {
 	}
 }
 
+// made is a job of which some pulls were made.
+func made(pulls int) peak.Maybe[peak.OpenTest] {
+	return peak.Known(peak.OpenTest{Job: peak.Job{ID: "2026-117"}, Made: make([]peak.Attempt, pulls)})
+}
+
 func TestStateIsRenewedEachSecondAndOnChange(t *testing.T) {
 	st := NewState(&Link{bench: benchID})
 	offered := func(s *publish.Snapshot, now time.Duration) bool {
@@ -283,8 +288,11 @@ func TestStateIsRenewedEachSecondAndOnChange(t *testing.T) {
 		{40 * time.Millisecond, func(s *publish.Snapshot) { s.State.Quality = peak.Timeout }, true},
 		{60 * time.Millisecond, func(s *publish.Snapshot) { s.State.Quality = peak.Timeout }, false},
 		{80 * time.Millisecond, func(s *publish.Snapshot) { s.Instruments = []publish.Instrument{{Name: "load", Lost: true}} }, true},
-		{1079 * time.Millisecond, func(s *publish.Snapshot) { s.Instruments = []publish.Instrument{{Name: "load", Lost: true}} }, false},
-		{1080 * time.Millisecond, func(s *publish.Snapshot) { s.Instruments = []publish.Instrument{{Name: "load", Lost: true}} }, true},
+		{90 * time.Millisecond, func(s *publish.Snapshot) { s.State.Job = made(0) }, true},
+		{95 * time.Millisecond, func(s *publish.Snapshot) { s.State.Job = made(1) }, true},
+		{99 * time.Millisecond, func(s *publish.Snapshot) { s.State.Job = made(1) }, false},
+		{1094 * time.Millisecond, func(s *publish.Snapshot) { s.State.Job = made(1) }, false},
+		{1095 * time.Millisecond, func(s *publish.Snapshot) { s.State.Job = made(1) }, true},
 	} {
 		s := *first
 		c.make(&s)

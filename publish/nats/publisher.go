@@ -49,45 +49,12 @@ type Publisher struct {
 	trouble atomic.Pointer[error]
 }
 
-// progress is what is known to be in the stream.
-type progress struct {
-	last    uint64 // highest record number
-	missing uint64 // records below it that are not
-}
-
 // NewPublisher returns a publisher of the records. onLoss, if not nil, is called
 // from Run's goroutine when the stream had lost something.
 func NewPublisher(link *Link, records publish.Records, onLoss func(Loss)) *Publisher {
 	return &Publisher{
 		link: link, records: records, onLoss: onLoss, look: lookEvery, drain: drainTime, distrust: link.embedded,
 	}
-}
-
-// Published is the highest record number known to be in the stream; 0 before the
-// stream was first asked.
-func (p *Publisher) Published() uint64 {
-	if k := p.known.Load(); k != nil {
-		return k.last
-	}
-	return 0
-}
-
-// Unpublished is the number of durable records that are not in the stream. It is
-// not known before the stream was first asked.
-func (p *Publisher) Unpublished() (n uint64, known bool) {
-	k := p.known.Load()
-	if k == nil {
-		return 0, false
-	}
-	return max(p.records.Last(), k.last) - k.last + k.missing, true
-}
-
-// Trouble says why records are not being published now; nil if nothing is wrong.
-func (p *Publisher) Trouble() error {
-	if err := p.trouble.Load(); err != nil {
-		return *err
-	}
-	return nil
 }
 
 // Run publishes until ctx ends, and then for up to two seconds more what the
@@ -274,31 +241,6 @@ func (p *Publisher) publish(ctx context.Context, msg *natsgo.Msg, after uint64) 
 		return fmt.Errorf("%w: sequence %d of %s, duplicate %t", errUnexpectedAck, ack.Sequence, ack.Stream, ack.Duplicate)
 	}
 	return nil
-}
-
-// settle makes a position known.
-func (p *Publisher) settle(at position) {
-	p.known.Store(&progress{last: at.last, missing: uint64(len(at.missing))})
-}
-
-// note keeps the trouble and logs it when it changes.
-func (p *Publisher) note(err error) {
-	before := p.Trouble()
-	p.trouble.Store(&err)
-	switch {
-	case err == nil && before != nil:
-		p.link.log.Info("records are published again", "after", p.Published())
-	case err != nil && (before == nil || before.Error() != err.Error()):
-		p.link.log.Warn("records are not published", "error", err)
-	}
-}
-
-func (p *Publisher) lost(loss Loss) {
-	p.link.log.Warn("stream is not as it was left", "stream", loss.Stream,
-		"missing", len(loss.Missing), "repeated", loss.Repeated, "foreign", loss.Foreign)
-	if p.onLoss != nil {
-		p.onLoss(loss)
-	}
 }
 
 // rest waits for the pause to pass or the broker to come back.
