@@ -85,7 +85,7 @@ const upperHex = "0123456789ABCDEF"
 
 // encodeHeader percent-encodes an attribute's value: the space, the double
 // quote, the per cent sign and everything outside U+0021 to U+007E, as UTF-8
-// (the binding's header value rule, the same as that of its HTTP sibling).
+// (the binding's section 3.1.3.2).
 func encodeHeader(s string) string {
 	var b strings.Builder
 	for i := 0; i < len(s); i++ {

