@@ -25,6 +25,7 @@ func (d *draft) check() {
 	d.checkCapture()
 	d.checkZero()
 	d.checkListeners()
+	d.checkRules()
 }
 
 func (d *draft) checkBench() {
@@ -32,6 +33,9 @@ func (d *draft) checkBench() {
 	if g.sound("capacity", "division") && b.Division > b.Capacity/10 {
 		d.wrong(g, fmt.Sprintf("division (%s) must be no more than a tenth of the capacity (%s)",
 			forceText(b.Division), forceText(b.Capacity)), "division", "capacity")
+	}
+	if g.sound("travel", "grip") && b.Travel > 0 && b.Grip >= b.Travel {
+		d.wrong(g, fmt.Sprintf("grip (%v) must be shorter than the travel (%v)", b.Grip, b.Travel), "grip")
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"os"
 	"time"
 
+	"thimbled/config/rules"
 	"thimbled/peak"
 )
 
@@ -23,6 +24,8 @@ type Config struct {
 	Journal  Journal
 	NATS     NATS
 	HTTP     HTTP
+	// Rules are the loft's own, beside the published ones of [rules.All].
+	Rules []rules.Rule
 
 	// Digest is the SHA-256 of the file's bytes in lower-case hex.
 	Digest string
@@ -37,6 +40,7 @@ type Bench struct {
 	Division peak.Force // the indicator's smallest step
 	Show     peak.ForceUnit
 	Travel   peak.Length // longest item that can be pulled in one go; 0 if not told
+	Grip     peak.Length // what a grip on an item's body takes of the travel and does not load
 }
 
 // Kind says how a line talks.

@@ -9,9 +9,11 @@ type draft struct {
 	here *given
 	line *Line
 	inst *Instrument
+	rule *ruleBlock
 
-	given    map[string]*given // by section, but for lines
+	given    map[string]*given // by section, but for lines and rules
 	lines    []*given          // of cfg.Lines
+	rules    []*ruleBlock
 	problems Problems
 	// ours are problems of defaults. They follow from what the file says
 	// elsewhere, so they are told only if nothing else is wrong.
@@ -85,6 +87,8 @@ func (d *draft) block(s section, b *block) {
 		d.lines = append(d.lines, g)
 	case "pressure":
 		d.cfg.Pressure = &Transducer{}
+	case "rule":
+		d.rules = append(d.rules, &ruleBlock{given: g})
 	}
 	d.given[s.name] = g
 	d.enter(g)
@@ -108,6 +112,8 @@ func (d *draft) enter(g *given) {
 		d.inst = &d.cfg.Load.Instrument
 	case "pressure":
 		d.inst = &d.cfg.Pressure.Instrument
+	case "rule":
+		d.rule = d.rules[len(d.rules)-1]
 	}
 }
 

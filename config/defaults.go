@@ -34,6 +34,10 @@ func Defaults(w io.Writer) error {
 	for _, s := range sections {
 		b.WriteString("\n")
 		comment(&b, s.doc)
+		if s.sample() {
+			s.writeSample(&b)
+			continue
+		}
 		b.WriteString(s.header() + "\n")
 		d.enter(d.given[s.name])
 		for _, k := range s.keys {
@@ -46,13 +50,23 @@ func Defaults(w io.Writer) error {
 	return err
 }
 
+// writeSample writes a section that has no defaults as a comment.
+func (s section) writeSample(b *strings.Builder) {
+	b.WriteString("# " + s.header() + "\n")
+	for _, k := range s.keys {
+		b.WriteString("\n")
+		comment(b, k.about())
+		b.WriteString("# " + k.name + " = " + k.example + "\n")
+	}
+}
+
 // about is the key's sentence with what is allowed.
 func (k key) about() string {
 	about := k.doc
 	if k.field.allowed != "" {
 		about += " Allowed: " + k.field.allowed + "."
 	}
-	if k.needed != nil && k.needed(&draft{cfg: &Config{}, line: &Line{}}) {
+	if k.needed != nil && k.needed(&draft{cfg: &Config{}, line: &Line{}, rule: &ruleBlock{}}) {
 		about += " Needed."
 	}
 	return about

@@ -47,7 +47,7 @@ func TestReferenceHasEveryKey(t *testing.T) {
 	seen := map[string]string{}
 	section := ""
 	for line := range strings.Lines(string(data)) {
-		if m := regexp.MustCompile(`^\[+([a-z]+)\]+\n$`).FindStringSubmatch(line); m != nil {
+		if m := regexp.MustCompile(`^(?:# )?\[+([a-z]+)\]+\n$`).FindStringSubmatch(line); m != nil {
 			section = m[1]
 		}
 		if m := regexp.MustCompile(`^(?:# )?([a-z_]+) = (.*)\n$`).FindStringSubmatch(line); m != nil {
@@ -77,7 +77,7 @@ func TestReferenceHasEveryKey(t *testing.T) {
 
 // accepts reads a value as the key would.
 func accepts(s section, k key, written string) error {
-	d := &draft{cfg: &Config{Pressure: &Transducer{}, Lines: []Line{{}}}}
+	d := &draft{cfg: &Config{Pressure: &Transducer{}, Lines: []Line{{}}}, rules: []*ruleBlock{{}}}
 	d.enter(&given{section: s.name})
 	if s.name == "pressure" {
 		d.inst = &d.cfg.Pressure.Instrument

@@ -16,6 +16,9 @@ func (c *Config) Describe() string {
 		parts = append(parts, c.describeLine(l))
 	}
 	parts = append(parts, c.describeLoad(), c.describePressure(), c.describeCapture(), c.describeZero(), c.describeRecords())
+	if len(c.Rules) > 0 {
+		parts = append(parts, c.describeRules())
+	}
 	return strings.Join(parts, "\n\n") + "\n"
 }
 
@@ -26,7 +29,18 @@ func (c *Config) describeBench() string {
 	if b.Travel > 0 {
 		s += fmt.Sprintf(" The longest item that can be pulled in one go is %s.", b.Travel)
 	}
+	if b.Grip > 0 {
+		s += fmt.Sprintf(" A grip on an item's body leaves %s of it without load.", b.Grip)
+	}
 	return s
+}
+
+func (c *Config) describeRules() string {
+	var own []string
+	for _, r := range c.Rules {
+		own = append(own, fmt.Sprintf("%s for %s, by %s", r.ID, r.Item, r.Source()))
+	}
+	return "Beside the published rules there are the loft's own: " + strings.Join(own, "; ") + "."
 }
 
 func (c *Config) describeLine(l Line) string {

@@ -64,6 +64,8 @@ func init() {
 			doc: "How readings and events are published."},
 		{name: "http", keys: httpKeys,
 			doc: "The page, /metrics and /healthz."},
+		{name: "rule", list: true, optional: true, keys: ruleKeys,
+			doc: "A proof-load rule of the loft's own, beside the published ones that thimbled rules lists."},
 	}
 }
 
@@ -129,6 +131,10 @@ func (s section) find(name string) (key, bool) {
 	}
 	return key{}, false
 }
+
+// sample says that the section has no defaults: any number of it may be there,
+// and none need be.
+func (s section) sample() bool { return s.list && s.optional }
 
 // header is how the section is begun in a file.
 func (s section) header() string {

@@ -29,6 +29,10 @@ var benchKeys = []key{
 		doc: "Longest item that can be pulled in one go.",
 		field: quantity(peak.ParseLength, "8 m", "100 mm", "1000 m",
 			func(d *draft, l peak.Length) { d.cfg.Bench.Travel = l })},
+	{name: "grip", fallback: text("0 m"),
+		doc: "What a grip on the body of an item takes of the travel and does not load, when a longer item is pulled one end at a time.",
+		field: quantity(peak.ParseLength, "0.5 m", "0 m", "100 m",
+			func(d *draft, l peak.Length) { d.cfg.Bench.Grip = l })},
 }
 
 var captureKeys = []key{

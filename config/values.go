@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"thimbled/peak"
 )
@@ -61,6 +63,18 @@ func notEmpty(s string) error {
 	}
 	if strings.ContainsRune(s, 0) {
 		return fmt.Errorf("%q has a zero byte in it, which no name of a file has", s)
+	}
+	return nil
+}
+
+// checkLine accepts a line of text that a person reads.
+func checkLine(s string) error {
+	const longest = 120
+	if strings.TrimSpace(s) == "" {
+		return errors.New("is empty: write a few words")
+	}
+	if utf8.RuneCountInString(s) > longest || strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return fmt.Errorf("must be one line of printable text, of at most %d characters", longest)
 	}
 	return nil
 }

@@ -145,17 +145,17 @@ func TestBranchesThatCannotBe(t *testing.T) {
 	for _, c := range []struct{ above, upTo, least, most, says string }{
 		{"", "", "2 x WLL", "2.2 x WLL", ""},
 		{"", "", "WLL", "0.5 x strength", ""},
-		{"", "10 t", "2 x WLL", "WLL + 10 t", ""},              // they meet at the bound
-		{"40 t", "", "WLL + 20 t", "1.5 x WLL", ""},            // they meet at the other
-		{"", "", "WLL + 20 t", "WLL + 21 t", ""},               // side by side
-		{"", "", "2 x WLL", "2 x WLL", "must be above"},        // no room anywhere
-		{"", "10.1 t", "2 x WLL", "WLL + 10 t", "must be abo"}, // they cross
-		{"", "", "2 x WLL", "WLL + 10 t", "must be above"},
-		{"", "", "WLL + 20 t", "1.5 x WLL", "must be above"},
-		{"10 t", "10 t", "WLL", "", "above (10 t) must be below up_to (10 t)"},
-		{"11 t", "10000 kg", "WLL", "", "above (11 t) must be below up_to (10000 kg)"},
+		{"", "10 t", "2 x WLL", "WLL + 10 t", ""},                      // they meet at the bound
+		{"40 t", "", "WLL + 20 t", "1.5 x WLL", ""},                    // they meet at the other
+		{"", "", "WLL + 20 t", "WLL + 21 t", ""},                       // side by side
+		{"", "", "2 x WLL", "2 x WLL", "must be above least"},          // no room anywhere
+		{"", "10.1 t", "2 x WLL", "WLL + 10 t", "must be above least"}, // they cross
+		{"", "", "2 x WLL", "WLL + 10 t", "must be above least"},
+		{"", "", "WLL + 20 t", "1.5 x WLL", "must be above least"},
+		{"10 t", "10 t", "WLL", "", "up_to (10 t) must be more than above (10 t)"},
+		{"11 t", "10000 kg", "WLL", "", "up_to (10000 kg) must be more than above (11 t)"},
 		{"", "", "0.5 x strength", "", "must not be reckoned from the strength"},
-		{"", "", "2 x leg WLL", "3 x WLL", "from the leg WLL and the most from the WLL"},
+		{"", "", "2 x leg WLL", "3 x WLL", "from the WLL and the least from the leg WLL"},
 	} {
 		b := Branch{Above: bound(c.above), UpTo: bound(c.upTo), Least: formula(t, c.least)}
 		if c.most != "" {

@@ -78,20 +78,6 @@ func (row tableRow) addTo(all *[]Rule) error {
 	return rule.Add(b)
 }
 
-// Add puts a branch behind the others.
-func (r *Rule) Add(b Branch) error {
-	if err := b.Check(); err != nil {
-		return err
-	}
-	if n := len(r.Branches); n > 0 {
-		if err := b.Follows(r.Branches[n-1]); err != nil {
-			return err
-		}
-	}
-	r.Branches = append(r.Branches, b)
-	return nil
-}
-
 func (row tableRow) rule() (Rule, error) {
 	low, errLow := known(row["low"], peak.ParseRatio)
 	high, errHigh := known(row["high"], peak.ParseRatio)

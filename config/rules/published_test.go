@@ -296,7 +296,7 @@ func TestBadTables(t *testing.T) {
 	const head = "id,item,above,up_to,least,most,low,high,hold,document,clause,how_known,caution,termination,remark\n"
 	for table, says := range map[string]string{
 		"a,x,,,twice,,,,,,,,,,\n":                                        "no formula",
-		"a,x,,,2 x WLL,1.5 x WLL,,,,,,,,,\n":                             "must be above the least",
+		"a,x,,,2 x WLL,1.5 x WLL,,,,,,,,,\n":                             "must be above least",
 		"a,x,,10 t,2 x WLL,,,,,,,,,,\na,,11 t,,WLL,,,,,,,,,,\n":          "write above",
 		"a,x,,,2 x WLL,,,,,,,,,,\na,,11 t,,WLL,,,,,,,,,,\n":              "no up_to",
 		"a,x,,,WLL,,,,,,,,,,\nb,x,,,WLL,,,,,,,,,,\na,,,,WLL,,,,,,,,,,\n": "two places",

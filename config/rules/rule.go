@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"errors"
 	"fmt"
 	"math/big"
 	"slices"
@@ -90,7 +89,28 @@ func Find(id string, own ...Rule) (Rule, error) {
 	return Rule{}, fmt.Errorf("there is no rule %q: %sthimbled rules lists them", id, near.DidYouMean(id, names))
 }
 
-// Check says what is wrong with a branch by itself.
+// Fault is what is wrong with one part of a branch: above, up_to, least or most.
+type Fault struct{ Key, Text string }
+
+func (f Fault) Error() string { return f.Text }
+
+func faultf(key, format string, args ...any) error { return Fault{key, fmt.Sprintf(format, args...)} }
+
+// Add puts a branch behind the others. The error is a [Fault].
+func (r *Rule) Add(b Branch) error {
+	if err := b.Check(); err != nil {
+		return err
+	}
+	if n := len(r.Branches); n > 0 {
+		if err := b.Follows(r.Branches[n-1]); err != nil {
+			return err
+		}
+	}
+	r.Branches = append(r.Branches, b)
+	return nil
+}
+
+// Check says what is wrong with a branch by itself. The error is a [Fault].
 func (b Branch) Check() error {
 	low := new(big.Rat)
 	if b.Above.Known {
@@ -98,15 +118,15 @@ func (b Branch) Check() error {
 	}
 	switch {
 	case b.Least.Base == Strength:
-		return errors.New("the least must not be reckoned from the strength: write it with WLL")
+		return faultf("least", "must not be reckoned from the strength: write it with WLL")
 	case b.UpTo.Known && b.UpTo.Value.millinewtons().Cmp(low) <= 0:
-		return fmt.Errorf("above (%v) must be below up_to (%v)", b.Above.Value, b.UpTo.Value)
+		return faultf("up_to", "up_to (%v) must be more than above (%v)", b.UpTo.Value, b.Above.Value)
 	case !b.Most.Known || b.Most.Value.Base == Strength:
 		return nil
 	case b.Most.Value.Base != b.Least.Base:
-		return fmt.Errorf("the least is reckoned from the %s and the most from the %s: use one", b.Least.Base, b.Most.Value.Base)
+		return faultf("most", "is reckoned from the %s and the least from the %s: use one", b.Most.Value.Base, b.Least.Base)
 	case !b.mostIsAbove(low):
-		return fmt.Errorf("the most (%v) must be above the least (%v)", b.Most.Value, b.Least)
+		return faultf("most", "most (%v) must be above least (%v) over the whole range", b.Most.Value, b.Least)
 	}
 	return nil
 }
@@ -122,15 +142,16 @@ func (b Branch) mostIsAbove(low *big.Rat) bool {
 	return room(low) >= 0 && slope >= 0 && room(low)+slope > 0
 }
 
-// Follows says what is wrong with a branch behind another one.
+// Follows says what is wrong with a branch behind another one. The error is a
+// [Fault].
 func (b Branch) Follows(before Branch) error {
 	switch {
 	case b.Least.Base != before.Least.Base:
-		return fmt.Errorf("one branch is reckoned from the %s and this one from the %s: use one", before.Least.Base, b.Least.Base)
+		return faultf("least", "is reckoned from the %s and the branch before from the %s: use one", b.Least.Base, before.Least.Base)
 	case !before.UpTo.Known:
-		return errors.New("the branch before has no up_to: write one, or leave this branch out")
+		return faultf("above", "the branch before has no up_to: write one there, or leave this branch out")
 	case !b.Above.Known || b.Above.Value.millinewtons().Cmp(before.UpTo.Value.millinewtons()) != 0:
-		return fmt.Errorf("above must be where the branch before ends: write above = %q", before.UpTo.Value)
+		return faultf("above", "must be where the branch before ends: write above = %q", before.UpTo.Value.String())
 	}
 	return nil
 }
