@@ -1,6 +1,7 @@
 package modbus
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"time"
@@ -26,6 +27,7 @@ type rtu struct {
 	buf      [strayCap]byte
 	lastByte time.Time // of the last byte on the wire, in either direction
 	echoSeen bool
+	unechoed int // exchanges in a row that lacked the echo seen before
 
 	// quarantine is when the last answer that may still come has come; zero
 	// when none is owed.
@@ -58,11 +60,15 @@ func (r *rtu) exchange(ctx context.Context, a asked) ([]byte, Stamps, error) {
 	s := search{asked: a, echo: r.echoRule()}
 	answer, n, err := r.receive(ctx, &s, at.Asked.Add(r.wireTime(a)+a.timeout))
 	at.Answered = time.Now()
+	if err == nil {
+		n, err = r.alone(ctx, &s, answer, n)
+	}
 	if s.echoed {
 		r.counters.Echoes++
 	}
 	if err != nil {
 		at.Answered = time.Time{}
+		r.doubtEcho(err)
 		r.isolate(at.Asked, &s, n)
 		return nil, at, err
 	}
@@ -93,6 +99,31 @@ func (r *rtu) receive(ctx context.Context, s *search, deadline time.Time) (answe
 	return nil, n, errBabble
 }
 
+// alone makes sure that no second frame follows the answer, for then nobody can
+// tell which of them answers this request: an instrument that repeats an old
+// answer sends it first. A byte behind a frame follows at once, so one and a half
+// characters (the standard's longest pause within a frame) show it. A few
+// stray bytes do no harm, nor does the same answer once more. n is the number
+// of bytes that came in all.
+func (r *rtu) alone(ctx context.Context, s *search, answer []byte, n int) (int, error) {
+	for n < len(r.buf) {
+		r.pause(ctx, r.lastByte.Add(r.settings.CharTime*3/2))
+		got, err := r.wire.read(ctx, r.buf[n:], time.Now().Add(look))
+		if err != nil {
+			return n, err
+		}
+		if got == 0 {
+			break
+		}
+		r.touch(time.Now())
+		n += got
+	}
+	if behind := r.buf[s.from:n]; len(behind) >= exceptionRTU && !bytes.Equal(behind, answer) {
+		return n, errGlued
+	}
+	return n, nil
+}
+
 // pace waits while bytes that cannot have come yet are on the wire, rather than
 // waking for each of them.
 func (r *rtu) pace(ctx context.Context, now time.Time, missing int, deadline time.Time) {
@@ -117,6 +148,7 @@ func (r *rtu) accept(s *search, behind, besides int) {
 		besides -= len(s.frame)
 		r.echoSeen = true
 	}
+	r.unechoed = 0
 	r.counters.StrayBytes += uint64(besides)
 	r.suspect(behind)
 }
@@ -143,6 +175,19 @@ func (r *rtu) isolate(sent time.Time, s *search, n int) {
 	r.counters.StrayBytes += uint64(n)
 	if n == 0 {
 		r.owed = s.asked
+	}
+}
+
+// believe is how many exchanges in a row must lack an echo that was seen before
+// until it is looked for anew: adapters are exchanged, single echoes are lost.
+const believe = 3
+
+func (r *rtu) doubtEcho(err error) {
+	if !errors.Is(err, errCollision) {
+		return
+	}
+	if r.unechoed++; r.unechoed >= believe {
+		r.echoSeen, r.unechoed = false, 0
 	}
 }
 

@@ -12,7 +12,7 @@ type Echo uint8
 // What is known about the echo.
 const (
 	// EchoAuto strips an echo where there is one. Once an answer came behind
-	// an echo, it is as EchoOn.
+	// an echo it is as EchoOn, until three exchanges in a row lacked it.
 	EchoAuto Echo = iota
 	// EchoOn expects an exact echo before each answer; another is a collision.
 	EchoOn
@@ -24,6 +24,7 @@ const (
 var (
 	errCollision = fmt.Errorf("%w: echo differs from the request", ErrGarbled)
 	errEcho      = fmt.Errorf("%w: the adapter echoes the request", ErrGarbled)
+	errGlued     = fmt.Errorf("%w: more than one frame answered", ErrGarbled)
 	errBabble    = fmt.Errorf("%w: the line does not fall silent", ErrGarbled)
 )
 
