@@ -142,8 +142,11 @@ func playFault(t *testing.T, kind bench.Kind, fault bench.Fault) {
 		case w.goodInARow < 8:
 		case injections < 3: // again and again, each time after good readings
 			i := bench.Injection{Fault: fault, Count: 2}
-			if fault == bench.Late {
+			switch fault {
+			case bench.Late:
 				i.Takes = 90 * ms // beyond the timeout, within the worst answer time
+			case bench.Unplug, bench.Babble:
+				i.Takes = 200 * ms
 			}
 			if err := faults.Inject(i); err != nil {
 				t.Error(err)
