@@ -23,6 +23,9 @@ const (
 	TypePullRepeated    = "thimbled.pull.repeated"
 	TypePullAssigned    = "thimbled.pull.assigned"
 	TypeItemInspected   = "thimbled.item.inspected"
+	TypeWeighingStarted = "thimbled.weighing.started"
+	TypeWeighingStopped = "thimbled.weighing.stopped"
+	TypeItemWeighed     = "thimbled.item.weighed"
 	TypeInstrumentLost  = "thimbled.instrument.lost"
 	TypeInstrumentFound = "thimbled.instrument.found"
 	TypeDaemonStarted   = "thimbled.daemon.started"
@@ -161,6 +164,33 @@ type ItemInspected struct {
 	By        string // who entered it
 }
 
+// WeighingStarted says that the load cell hangs on a crane hook now: what it
+// feels is weighed, and nothing is taken for a pull.
+type WeighingStarted struct {
+	At   time.Duration
+	Item string // the tag that the lifts belong to; may be empty
+	By   string
+}
+
+// WeighingStopped says that pulls are captured again.
+type WeighingStopped struct {
+	At    time.Duration
+	Lifts int64
+	By    string
+}
+
+// ItemWeighed is the weight of one lift, told once the hook is empty again: the
+// mean of the longest stretch of the lift in which the force was stable.
+type ItemWeighed struct {
+	At               time.Duration
+	Lift             int64 // from 1 since the weighing was started
+	Item             string
+	Gross, Tare, Net Force
+	Spread           Force // greatest less least reading of the stretch
+	StableFrom       time.Duration
+	StableFor        time.Duration
+}
+
 // InstrumentLost says that an instrument no longer gives good readings.
 type InstrumentLost struct {
 	At         time.Duration
@@ -210,6 +240,9 @@ func (PullRepeated) Type() string    { return TypePullRepeated }
 func (PullAssigned) Type() string    { return TypePullAssigned }
 func (TestEnded) Type() string       { return TypeTestEnded }
 func (ItemInspected) Type() string   { return TypeItemInspected }
+func (WeighingStarted) Type() string { return TypeWeighingStarted }
+func (WeighingStopped) Type() string { return TypeWeighingStopped }
+func (ItemWeighed) Type() string     { return TypeItemWeighed }
 func (InstrumentLost) Type() string  { return TypeInstrumentLost }
 func (InstrumentFound) Type() string { return TypeInstrumentFound }
 func (DaemonStarted) Type() string   { return TypeDaemonStarted }
@@ -227,6 +260,9 @@ func (e PullRepeated) When() time.Duration    { return e.At }
 func (e PullAssigned) When() time.Duration    { return e.At }
 func (e TestEnded) When() time.Duration       { return e.At }
 func (e ItemInspected) When() time.Duration   { return e.At }
+func (e WeighingStarted) When() time.Duration { return e.At }
+func (e WeighingStopped) When() time.Duration { return e.At }
+func (e ItemWeighed) When() time.Duration     { return e.At }
 func (e InstrumentLost) When() time.Duration  { return e.At }
 func (e InstrumentFound) When() time.Duration { return e.At }
 func (e DaemonStarted) When() time.Duration   { return e.At }

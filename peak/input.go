@@ -63,6 +63,20 @@ type Inspect struct {
 	Finding ItemInspected
 }
 
+// StartWeighing turns from pulls to weighing. It needs no pull in hand and no
+// open job.
+type StartWeighing struct {
+	At   time.Duration
+	By   string
+	Item string // the tag that the lifts belong to; may be empty
+}
+
+// StopWeighing turns back to pulls. The hook must be empty.
+type StopWeighing struct {
+	At time.Duration
+	By string
+}
+
 // Doubt reports something outside the readings that speaks against the pull
 // in hand, such as [ClockStep] or [ConstantChanged].
 type Doubt struct {
@@ -70,14 +84,16 @@ type Doubt struct {
 	Reason Reason
 }
 
-func (r *Reading) when() time.Duration   { return r.At }
-func (t Tick) when() time.Duration       { return t.At }
-func (c SetZero) when() time.Duration    { return c.At }
-func (c SetTare) when() time.Duration    { return c.At }
-func (c OpenJob) when() time.Duration    { return c.At }
-func (c CancelJob) when() time.Duration  { return c.At }
-func (c FinishJob) when() time.Duration  { return c.At }
-func (c RepeatPull) when() time.Duration { return c.At }
-func (c AssignPull) when() time.Duration { return c.At }
-func (c Inspect) when() time.Duration    { return c.At }
-func (d Doubt) when() time.Duration      { return d.At }
+func (r *Reading) when() time.Duration      { return r.At }
+func (t Tick) when() time.Duration          { return t.At }
+func (c SetZero) when() time.Duration       { return c.At }
+func (c SetTare) when() time.Duration       { return c.At }
+func (c OpenJob) when() time.Duration       { return c.At }
+func (c CancelJob) when() time.Duration     { return c.At }
+func (c FinishJob) when() time.Duration     { return c.At }
+func (c RepeatPull) when() time.Duration    { return c.At }
+func (c AssignPull) when() time.Duration    { return c.At }
+func (c Inspect) when() time.Duration       { return c.At }
+func (c StartWeighing) when() time.Duration { return c.At }
+func (c StopWeighing) when() time.Duration  { return c.At }
+func (d Doubt) when() time.Duration         { return d.At }

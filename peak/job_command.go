@@ -29,6 +29,8 @@ func (m *Machine) openWhy(j Job) string {
 	switch {
 	case m.test.open:
 		return "job " + m.test.job.ID + " is open; finish or cancel it first"
+	case m.weigh.on:
+		return "weighing is on; stop it first: a weighing is no proof test"
 	case j.ID == "":
 		return "a job needs an id"
 	case j.Item == "":

@@ -16,6 +16,7 @@ type Machine struct {
 	loss    lossWatch
 	test    test
 	why     string // why the next pull is a repetition
+	weigh   weigher
 
 	pull pull
 	// pulling says that a pull is in hand, its zero after not yet taken.
@@ -44,6 +45,7 @@ func New(s Settings, start Start) *Machine {
 		reading: Reading{Quality: NotReady},
 		test:    start.test.clone(),
 		why:     start.why,
+		weigh:   start.weigh,
 	}
 }
 
@@ -71,6 +73,10 @@ func (m *Machine) Step(in Input) []Event {
 		m.assignPull(in)
 	case Inspect:
 		m.inspect(in)
+	case StartWeighing:
+		m.startWeighing(in)
+	case StopWeighing:
+		m.stopWeighing(in)
 	case Doubt:
 		m.doubt(in.Reason)
 	case Tick:
@@ -130,10 +136,15 @@ func (m *Machine) watch(s sample) {
 	if (!m.pulling || m.pull.end.ended) && s.net <= m.set.Capture.EndBelow {
 		m.before.see(&m.window, m.set.Zero.Motion)
 	}
-	if m.starts(s) {
+	switch {
+	case m.weigh.on:
+		if e, ok := m.weigh.see(s, &m.zero, &m.window, m.stable()); ok {
+			m.emit(e)
+		}
+	case m.starts(s):
 		m.startPull(s)
-	}
-	if m.pulling {
+		m.watchPull(s)
+	case m.pulling:
 		m.watchPull(s)
 	}
 	if e, ok := m.zero.follow(s, m.quiet(s)); ok {

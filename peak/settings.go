@@ -59,8 +59,9 @@ type Start struct {
 	LastPull   int64 // number of the last pull, 0 for none
 	Zero, Tare Force
 
-	test test
-	why  string
+	test  test
+	why   string
+	weigh weigher
 }
 
 // Follow takes a recorded event, so that the core goes on from where it left off.
@@ -86,6 +87,12 @@ func (s *Start) Follow(e Event) {
 		s.count(e.Ended)
 	case JobCancelled, TestEnded:
 		s.test = test{}
+	case WeighingStarted:
+		s.weigh = weigher{on: true, item: e.Item}
+	case ItemWeighed:
+		s.weigh.lifts = e.Lift
+	case WeighingStopped:
+		s.weigh = weigher{}
 	}
 }
 

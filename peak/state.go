@@ -14,6 +14,7 @@ const (
 	PhaseAtRest   Phase = "at-rest"
 	PhasePulling  Phase = "pulling" // a pull is on, below the required force
 	PhaseHolding  Phase = "holding" // at or above the required force
+	PhaseWeighing Phase = "weighing"
 )
 
 // State is what the core knows now. It is a copy: the core does not change it
@@ -47,6 +48,18 @@ type State struct {
 	Hold, HoldNow time.Duration
 	Verdict       Verdict // of the last pull; empty before the first and during a pull
 	Job           Maybe[OpenTest]
+	// Weighing is known while the load cell hangs on a crane hook.
+	Weighing Maybe[Weighing]
+}
+
+// Weighing is what is known of the weighing that is on.
+type Weighing struct {
+	Item   string
+	Lifts  int64
+	Lifted bool // an item is on the hook
+	// Settled is the net weight of the item on the hook; unknown until it has
+	// settled.
+	Settled Maybe[Force]
 }
 
 // OpenTest is the job in hand.
@@ -66,7 +79,7 @@ func (m *Machine) State() State {
 		Pressure: m.pressure.value(m.now), Zero: m.zero.zero, Tare: m.zero.tare,
 		Stable: m.fresh() && m.stable(), Tracking: m.fresh() && m.zero.tracking,
 		Pull: m.pull.number, InPull: m.pulling, Peak: m.pull.peak, Requirement: m.requirement(),
-		Hold: m.pull.hold.longest.For, HoldNow: m.pull.hold.now(), Job: m.openTest(),
+		Hold: m.pull.hold.longest.For, HoldNow: m.pull.hold.now(), Job: m.openTest(), Weighing: m.weighing(),
 	}
 	if m.reading.Quality == Good && m.fresh() {
 		s.Net = Known(m.net)
@@ -84,6 +97,8 @@ func (m *Machine) phase() Phase {
 	switch {
 	case !m.fresh():
 		return PhaseNotReady
+	case m.weigh.on:
+		return PhaseWeighing
 	case !m.pulling || m.pull.end.ended:
 		return PhaseAtRest
 	case m.pull.hold.running:
@@ -113,4 +128,16 @@ func (m *Machine) openTest() Maybe[OpenTest] {
 		o.Next = Known(t.todo[0])
 	}
 	return Known(o)
+}
+
+func (m *Machine) weighing() Maybe[Weighing] {
+	w := &m.weigh
+	if !w.on {
+		return Maybe[Weighing]{}
+	}
+	out := Weighing{Item: w.item, Lifts: w.lifts, Lifted: w.lifted}
+	if w.best.n > 0 {
+		out.Settled = Known(m.zero.net(meanOf(w.best.sum, w.best.n)))
+	}
+	return Known(out)
 }

@@ -47,6 +47,7 @@ func dock3() peak.Settings {
 //	job <id> <kN> pulls <n>   a job with that required force and no hold
 //	repeat <why> | finish | cancel <why>
 //	assign <pull> <kN> <verdict>
+//	weigh <item> | weigh-stop
 //	doubt <reason>
 //	stop                      the stream ends
 type story struct {
@@ -175,6 +176,10 @@ func (s *story) line(line string) error {
 		s.step(peak.AssignPull{At: s.now, By: "anna", Ended: peak.PullEnded{
 			Pull: int64(s.newtons(f[1]) / peak.Newton), Peak: peak.Known(kn), Verdict: peak.Verdict(f[3]),
 		}})
+	case "weigh":
+		s.step(peak.StartWeighing{At: s.now, By: "anna", Item: strings.Join(f[1:], " ")})
+	case "weigh-stop":
+		s.step(peak.StopWeighing{At: s.now, By: "anna"})
 	case "doubt":
 		s.step(peak.Doubt{At: s.now, Reason: peak.Reason(f[1])})
 	case "stop":
@@ -272,6 +277,13 @@ func draw(e peak.Event) string {
 			pulls = append(pulls, a.Ended.Pull)
 		}
 		return at + fmt.Sprintf("test %s ends: %s %v, pulls %v\n", e.Job.ID, e.Verdict, e.Reasons, pulls)
+	case peak.WeighingStarted:
+		return at + fmt.Sprintf("weighing of %s starts\n", e.Item)
+	case peak.WeighingStopped:
+		return at + fmt.Sprintf("weighing stops after %d lifts\n", e.Lifts)
+	case peak.ItemWeighed:
+		return at + fmt.Sprintf("lift %d of %s: gross %v, tare %v, net %v, spread %v, stable for %v\n",
+			e.Lift, e.Item, e.Gross, e.Tare, e.Net, e.Spread, e.StableFor)
 	case peak.CommandRefused:
 		return at + fmt.Sprintf("%s refused: %s\n", e.Command, e.Why)
 	}
