@@ -47,7 +47,7 @@ func decode(e Event, c Clock, traces Traces) (peak.Event, error) {
 	return decodeJob(e, at, c, traces)
 }
 
-// decodeJob is decode for the events that belong to a job.
+// decodeJob is decode for the events that belong to a job or a weighing.
 func decodeJob(e Event, at time.Duration, c Clock, traces Traces) (peak.Event, error) {
 	switch e.Type {
 	case peak.TypeJobOpened:
@@ -64,6 +64,17 @@ func decodeJob(e Event, at time.Duration, c Clock, traces Traces) (peak.Event, e
 		})
 	case peak.TypeTestEnded:
 		return read(e, func(t testEnded) peak.Event { return t.event(at, c, traces) })
+	case peak.TypeWeighingStarted:
+		return read(e, func(w weighingStarted) peak.Event { return peak.WeighingStarted{At: at, Item: w.Item, By: w.By} })
+	case peak.TypeWeighingStopped:
+		return read(e, func(w weighingStopped) peak.Event { return peak.WeighingStopped{At: at, Lifts: w.Lifts, By: w.By} })
+	case peak.TypeItemWeighed:
+		return read(e, func(w itemWeighed) peak.Event {
+			return peak.ItemWeighed{
+				At: at, Lift: w.Lift, Item: w.Item, Gross: peak.Force(w.Gross), Tare: peak.Force(w.Tare), Net: peak.Force(w.Net),
+				Spread: peak.Force(w.Spread), StableFrom: w.StableFrom.since(c), StableFor: time.Duration(w.StableFor),
+			}
+		})
 	case peak.TypeItemInspected:
 		return read(e, func(i itemInspected) peak.Event {
 			return peak.ItemInspected{

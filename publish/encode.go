@@ -58,7 +58,7 @@ func payload(e peak.Event, c Clock, traces Traces) any {
 	return jobPayload(e, c, traces)
 }
 
-// jobPayload is payload for the events that belong to a job.
+// jobPayload is payload for the events that belong to a job or a weighing.
 func jobPayload(e peak.Event, c Clock, traces Traces) any {
 	switch e := e.(type) {
 	case peak.JobOpened:
@@ -73,6 +73,15 @@ func jobPayload(e peak.Event, c Clock, traces Traces) any {
 		return pullAssigned{pullEnded: ended, Planned: e.Planned + 1, By: e.By}
 	case peak.TestEnded:
 		return testEndedOf(e, c, traces)
+	case peak.WeighingStarted:
+		return weighingStarted{Item: e.Item, By: e.By}
+	case peak.WeighingStopped:
+		return weighingStopped{Lifts: e.Lifts, By: e.By}
+	case peak.ItemWeighed:
+		return itemWeighed{
+			Lift: e.Lift, Item: e.Item, Gross: newtons(e.Gross), Tare: newtons(e.Tare), Net: newtons(e.Net),
+			Spread: newtons(e.Spread), StableFrom: stamp(c.Wall(e.StableFrom)), StableFor: seconds(e.StableFor),
+		}
 	case peak.ItemInspected:
 		finding := "rejected"
 		if e.Accepted {

@@ -228,6 +228,27 @@ type itemInspected struct {
 	By        string `json:"by"`
 }
 
+type weighingStarted struct {
+	Item string `json:"item"`
+	By   string `json:"by"`
+}
+
+type weighingStopped struct {
+	Lifts int64  `json:"lifts"`
+	By    string `json:"by"`
+}
+
+type itemWeighed struct {
+	Lift       int64   `json:"lift"`
+	Item       string  `json:"item"`
+	Gross      newtons `json:"gross_newtons"`
+	Tare       newtons `json:"tare_newtons"`
+	Net        newtons `json:"net_newtons"`
+	Spread     newtons `json:"spread_newtons"`
+	StableFrom stamp   `json:"stable_from_at"`
+	StableFor  seconds `json:"stable_seconds"`
+}
+
 type instrumentLost struct {
 	Instrument string `json:"instrument"`
 	Why        string `json:"why"`

@@ -97,6 +97,7 @@ type state struct {
 	Verdict        peak.Verdict      `json:"verdict"`
 	Job            *openTest         `json:"open_job"`
 	Instruments    []instrumentState `json:"instruments"`
+	Weighing       *weighing         `json:"weighing"`
 	Ready          bool              `json:"ready"`
 	Checks         []Check           `json:"readiness"`
 	JournalRecords uint64            `json:"journal_records"`
@@ -119,9 +120,25 @@ func EncodeState(s *Snapshot, now time.Duration) json.RawMessage {
 		Bench:   s.Bench, Version: s.Version, Zero: newtons(s.State.Zero), Tare: newtons(s.State.Tare),
 		Stable: s.State.Stable, Tracking: s.State.Tracking, InPull: s.State.InPull, Verdict: s.State.Verdict,
 		Job: openJob(s.State.Job), Instruments: instrumentStates(s, now),
-		Ready: Ready(s.Checks), Checks: append([]Check{}, s.Checks...),
+		Weighing: weighingOf(s.State.Weighing), Ready: Ready(s.Checks), Checks: append([]Check{}, s.Checks...),
 		JournalRecords: s.JournalRecords, JournalFailed: s.JournalFailed,
 	})
+}
+
+// weighing is the weighing that is on.
+type weighing struct {
+	Item    string   `json:"item"`
+	Lifts   int64    `json:"lifts"`
+	Lifted  bool     `json:"lifted"`
+	Settled *newtons `json:"settled_newtons"` // net; null until the item on the hook has settled
+}
+
+func weighingOf(m peak.Maybe[peak.Weighing]) *weighing {
+	if !m.Known {
+		return nil
+	}
+	w := m.Value
+	return &weighing{Item: w.Item, Lifts: w.Lifts, Lifted: w.Lifted, Settled: maybeNewtons(w.Settled)}
 }
 
 // openTest is the job in hand.

@@ -12,15 +12,16 @@ import (
 	"thimbled/publish/journal"
 )
 
-// goOn returns what the core goes on from: the last pull, the offsets, and the job
-// that is open with what its pulls came to.
+// goOn returns what the core goes on from: the last pull, the offsets, the
+// job that is open with what its pulls came to, or the weighing that is on.
 func goOn(ctx context.Context, w *journal.Writer, o journal.Opened, c publish.Clock) (peak.Start, publish.Traces, error) {
 	from := peak.Start{LastPull: o.LastPull, Zero: o.Zero.Value, Tare: o.Tare.Value}
 	traces := publish.Traces{}
-	if o.OpenJob == 0 {
+	first := max(o.OpenJob, o.Weighing) // never both: no job is opened while weighing is on
+	if first == 0 {
 		return from, traces, nil
 	}
-	for number := o.OpenJob; number <= w.Last(); number++ {
+	for number := first; number <= w.Last(); number++ {
 		r, err := w.Next(ctx, number-1)
 		if err != nil {
 			return from, nil, err

@@ -25,6 +25,9 @@ type Opened struct {
 	// OpenJob is the number of the record that opened the job in hand, whose
 	// pulls come after it; 0 if no job is open.
 	OpenJob uint64
+	// Weighing is the number of the record that started the weighing that is on;
+	// 0 if none is.
+	Weighing uint64
 	// Zero and Tare are the offsets last recorded; unknown if never.
 	Zero, Tare peak.Maybe[peak.Force]
 }
@@ -40,6 +43,7 @@ type PullInHand struct {
 type past struct {
 	last, pull, zero, tare kept
 	job                    uint64 // the number of the last job.opened that nothing ended
+	weighing               uint64 // the same of weighing.started
 }
 
 // kept is what is kept of one record; its number is 0 if there is none.
@@ -69,6 +73,10 @@ func (p *past) keep(e *entry) {
 		p.job = e.number
 	case peak.TypeTestEnded, peak.TypeJobCancelled:
 		p.job = 0
+	case peak.TypeWeighingStarted:
+		p.weighing = e.number
+	case peak.TypeWeighingStopped:
+		p.weighing = 0
 	case peak.TypeDaemonStopped:
 		p.last.keep(e, peak.TypeDaemonStopped)
 	}
@@ -104,7 +112,7 @@ func (p *past) opened() (o Opened, err error) {
 	}
 	last, pull, zero, tare := s[0], s[1], s[2], s[3]
 	o.Clean = p.last.number == 0 || p.last.kind != "" && last.Clean
-	o.LastPull, o.OpenJob = pull.Pull, p.job
+	o.LastPull, o.OpenJob, o.Weighing = pull.Pull, p.job, p.weighing
 	if p.pull.kind == peak.TypePullStarted {
 		o.InHand = &PullInHand{Record: p.pull.number, Pull: pull.Pull, Data: slices.Clone(p.pull.data)}
 	}
