@@ -29,6 +29,8 @@ func commands() []command {
 		{"demo", "[--fast N] [--for D] [--dir DIR]", "a simulated bench and the daemon on it", demoCommand},
 		{"replay", "--config F [--required Q --limit Q --hold D --guard P] TRACE", "the core over a recorded trace", replayCommand},
 		{"check", "--config F | --defaults", "what is wrong with a config, or what it means", checkCommand},
+		{"rules", "[ID --wll Q [--strength Q]] [--config F] [--json]", "the proof-load rules, or what one asks of an item", rulesCommand},
+		{"plan", "--config F --length Q [--fitting-a Q] [--fitting-b Q] [--legs N] [--json]", "the pulls that an item needs on the bench", planCommand},
 		{"probe", "--config F", "read each instrument once and show every decoding", probeCommand},
 		{"simulate", "[--dir DIR] [--fast N]", "only the simulated instruments", simulateCommand},
 		{"audit", "DIR", "verify a journal and its traces, end to end", auditCommand},

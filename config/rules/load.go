@@ -46,6 +46,9 @@ func ParseLoad(s string) (Load, error) {
 // String shows the load as it was written, without needless zeros.
 func (l Load) String() string { return l.number + " " + l.unit.String() }
 
+// Unit is the unit that the load was written in.
+func (l Load) Unit() peak.ForceUnit { return l.unit }
+
 // Force is the load rounded to the millinewton, half up.
 func (l Load) Force() peak.Force {
 	f, err := peak.ParseForce(l.String())
