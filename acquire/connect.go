@@ -88,22 +88,3 @@ func (p *poller) openOnce(ctx context.Context, use func(context.Context, modbus.
 	port.Close() // what it says is of no use any more
 	return true, good, err
 }
-
-// sleepUntil returns nil at the given moment, or an error as soon as ctx ends.
-func sleepUntil(ctx context.Context, at time.Time) error {
-	if err := ctx.Err(); err != nil {
-		return err
-	}
-	left := time.Until(at)
-	if left <= 0 {
-		return nil
-	}
-	timer := time.NewTimer(left)
-	defer timer.Stop()
-	select {
-	case <-timer.C:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-}

@@ -40,6 +40,8 @@ type poller struct {
 	start  time.Time
 	sink   func(Sample)
 	polled []*polled
+	// sleep waits for the next poll.
+	sleep func(ctx context.Context, until time.Time) error
 }
 
 // Poll polls the instruments of a line until ctx ends and calls sink with each
@@ -57,10 +59,14 @@ func Poll(ctx context.Context, l Line, start time.Time, sink func(Sample)) error
 	if err := l.check(); err != nil {
 		return err
 	}
-	p := &poller{line: l, start: start, sink: sink}
+	p := &poller{line: l, start: start, sink: sink, sleep: sleepExactly}
+	p.run(ctx)
+	return nil
+}
+
+func (p *poller) run(ctx context.Context) {
 	p.enrol(time.Now())
 	p.stayOpen(ctx, p.use)
-	return nil
 }
 
 // enrol makes the schedules. The instruments' moments are spread over the shortest
@@ -135,7 +141,7 @@ func (l *Line) client(port modbus.Port) *modbus.Client {
 func (p *poller) pollScheduled(ctx context.Context, from source) (good bool, err error) {
 	for {
 		one := p.next()
-		if err := sleepUntil(ctx, one.slot.due); err != nil {
+		if err := p.sleep(ctx, one.slot.due); err != nil {
 			return good, err
 		}
 		one.slot.claim(time.Now())

@@ -55,9 +55,13 @@ func (r *run) begin(l Line) {
 	r.cancel = cancel
 	go func() {
 		defer close(r.ended)
-		if err := Poll(ctx, l, r.start, func(s Sample) { r.samples = append(r.samples, s) }); err != nil {
+		if err := l.check(); err != nil {
 			r.t.Errorf("poll: %v", err)
+			return
 		}
+		// The exact sleep knows no fake time.
+		p := &poller{line: l, start: r.start, sink: func(s Sample) { r.samples = append(r.samples, s) }, sleep: sleepUntil}
+		p.run(ctx)
 	}()
 }
 
@@ -434,6 +438,21 @@ func TestUnreachableUnitIsLeftOut(t *testing.T) {
 			t.Errorf("asked %d times", len(steps))
 		}
 	})
+}
+
+// The exact sleep is never early, and it can be cut short.
+func TestSleepExactly(t *testing.T) {
+	for _, d := range []time.Duration{-time.Second, 0, 500 * time.Microsecond, 2 * ms, 5 * ms} {
+		until := time.Now().Add(d)
+		if err := sleepExactly(t.Context(), until); err != nil || time.Now().Before(until) {
+			t.Errorf("%v: %v, early by %v", d, err, time.Until(until))
+		}
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	time.AfterFunc(ms, cancel)
+	if err := sleepExactly(ctx, time.Now().Add(time.Hour)); err == nil {
+		t.Error("slept for an hour")
+	}
 }
 
 func TestSettingsThatMakeNoSense(t *testing.T) {
