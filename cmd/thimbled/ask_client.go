@@ -51,6 +51,9 @@ func askDaemon(ctx context.Context, out streams, a askFlags, command string, r a
 	defer cancel()
 	data, err := nats.Request(ctx, url, bench, command, body)
 	var refused *publish.Refusal
+	if errors.As(err, &refused) && refused.Code == publish.BadRequest {
+		return usageError{refused}
+	}
 	if errors.As(err, &refused) {
 		fmt.Fprintln(out.out, "no:", refused.Why)
 		return errNo

@@ -74,7 +74,14 @@ func (d *daemon) serveJobs(c *nats.Commands) error {
 		c.Ask("job.finish", d.askWhy(func(at time.Duration, r whyRequest) peak.Input {
 			return peak.FinishJob{At: at, By: r.By}
 		})),
+		c.Ask("job.assign", d.askAssign),
 		c.Ask("inspect", d.askInspect),
+		c.Ask("weigh.start", d.askWeigh(func(at time.Duration, r weighRequest) peak.Input {
+			return peak.StartWeighing{At: at, By: r.By, Item: r.Item}
+		})),
+		c.Ask("weigh.stop", d.askWeigh(func(at time.Duration, r weighRequest) peak.Input {
+			return peak.StopWeighing{At: at, By: r.By}
+		})),
 	)
 }
 
@@ -99,7 +106,7 @@ func (d *daemon) askJobOpen(ctx context.Context, body []byte) ([]byte, error) {
 		return nil, badRequest(err)
 	}
 	if err := d.journal.Room(); err != nil {
-		return nil, &publish.Refusal{Code: publish.Conflict, Why: err.Error()}
+		return nil, conflict("%v", err)
 	}
 	return d.askCore(ctx, func(at time.Duration) peak.Input { return peak.OpenJob{At: at, By: r.By, Job: job} })
 }
@@ -158,7 +165,7 @@ func (d *daemon) itemOfTest(ctx context.Context, job string) (string, error) {
 			return t.Job.Item, nil
 		}
 	}
-	return "", &publish.Refusal{Code: publish.Conflict, Why: fmt.Sprintf("no test of job %q has ended", job)}
+	return "", &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("no test of job %q has ended", job)}
 }
 
 var errNobody = errors.New(`say who asks: "by":"A. Name"`)

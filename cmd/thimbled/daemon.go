@@ -34,6 +34,7 @@ const (
 // daemon is a bench's daemon with everything open, ready to run.
 type daemon struct {
 	config  *config.Config
+	dir     string // of the journal
 	log     *slog.Logger
 	loop    *loop
 	journal *journal.Writer
@@ -50,7 +51,7 @@ type daemon struct {
 // newDaemon opens the journal and everything else that a daemon needs, and ends
 // the pull that a crash left in hand. dir is where the journal is.
 func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err error) {
-	d := &daemon{config: c, log: log}
+	d := &daemon{config: c, dir: dir, log: log}
 	defer func() {
 		if err != nil {
 			d.close()
@@ -133,6 +134,7 @@ func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, t
 		machine: peak.New(c.Settings(), from),
 		journal: d.journal, record: recorder{journal: d.journal, scaled: c.Load.Scale != 1 || c.Load.Offset != 0},
 		stuck: acquire.NewStuckWatch(c.Load.StuckAfter), fed: func() {}, log: d.log, traces: traces,
+		ready: readiness{config: c}, broker: d.brokerTrouble,
 	}
 	for _, name := range d.instruments() {
 		l.watched = append(l.watched, &watched{

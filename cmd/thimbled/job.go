@@ -8,7 +8,7 @@ import (
 )
 
 // jobVerbs are what can be done about jobs, with the flags of each.
-const jobVerbs = "open|show|repeat|finish|cancel"
+const jobVerbs = "open|show|assign|repeat|finish|cancel"
 
 func jobCommand(ctx context.Context, out streams, args []string) error {
 	if len(args) == 0 || !slices.Contains(strings.Split(jobVerbs, "|"), args[0]) {
@@ -23,6 +23,9 @@ func jobCommand(ctx context.Context, out streams, args []string) error {
 		body = func() any { r.By = *by; return r }
 	case "show":
 		body = func() any { return struct{}{} }
+	case "assign":
+		pull := f.Int64("pull", 0, "the `number` of the pull that had no job")
+		body = func() any { return assignRequest{By: *by, Pull: *pull} }
 	case "finish":
 		body = func() any { return whyRequest{By: *by} }
 	default:
@@ -82,4 +85,24 @@ func inspectCommand(ctx context.Context, out streams, args []string) error {
 		return err
 	}
 	return askDaemon(ctx, out, *a, "inspect", r)
+}
+
+func weighCommand(ctx context.Context, out streams, args []string) error {
+	if len(args) == 0 || args[0] != "start" && args[0] != "stop" {
+		return usagef("say what: thimbled weigh start, thimbled weigh stop")
+	}
+	f := flags(out, "weigh "+args[0], "[--config F | --nats URL --bench ID] [--by NAME] [--item TAG]")
+	a, by := addAskFlags(f), f.String("by", login(), "`who` asks")
+	var item *string
+	if args[0] == "start" {
+		item = f.String("item", "", "the `tag` that the lifts belong to")
+	}
+	if err := parse(f, args[1:]); err != nil {
+		return err
+	}
+	r := weighRequest{By: *by}
+	if item != nil {
+		r.Item = *item
+	}
+	return askDaemon(ctx, out, *a, "weigh."+args[0], r)
 }

@@ -50,7 +50,10 @@ type loop struct {
 	merge          merger
 	stuck          acquire.StuckWatch
 	watched        []*watched
-	constant       peak.Maybe[int64]
+	constant       peak.Maybe[int64] // the calibration constant read last
+	constantFirst  peak.Maybe[int64] // the one read first in this run
+	ready          readiness
+	broker         func() error // why the broker cannot be used; nil if it can
 	metrics        *metrics.Metrics
 	hear           []listener
 	fed            func() // called after each step that moved
@@ -154,6 +157,9 @@ func (l *loop) checkConstant(s acquire.Sample) {
 		l.settle(l.machine.Step(peak.Doubt{At: l.now(), Reason: peak.ConstantChanged}))
 	}
 	l.constant = s.Constant
+	if !l.constantFirst.Known {
+		l.constantFirst = s.Constant
+	}
 }
 
 // checkClock notices when the wall clock was set: times in events follow it,
@@ -265,10 +271,22 @@ func (l *loop) show() {
 	if err := l.journal.Failed(); err != nil {
 		s.JournalFailed = err.Error()
 	}
+	s.Checks = l.ready.list(s, standing{
+		constant: l.constant, expected: l.constantFirst, room: l.space, broker: l.broker,
+	}, l.now())
 	l.snapshot.Store(s)
 	l.heard = l.now()
 	span := publish.Span{Min: s.State.Net, Max: s.State.Net}
 	for _, hear := range l.hear {
 		hear(s, span, l.heard)
 	}
+}
+
+// space returns the free space, and why it is too little for a test.
+func (l *loop) space() (free int64, err error) {
+	free, err = l.journal.Free()
+	if err == nil {
+		err = l.journal.Room()
+	}
+	return free, err
 }

@@ -36,8 +36,9 @@ func commands() []command {
 		{"audit", "DIR", "verify a journal and its traces, end to end", auditCommand},
 		{"zero", "[--by NAME]", "ask the daemon to set zero", zeroCommand},
 		{"tare", "[--force Q] [--by NAME]", "ask the daemon to set the tare", tareCommand},
-		{"job", jobVerbs + " …", "open a job, show it, repeat a pull, finish or cancel it", jobCommand},
+		{"job", jobVerbs + " …", "open a job, show it, assign or repeat a pull, finish or cancel it", jobCommand},
 		{"inspect", "--job ID --inspector NAME --finding accepted|rejected --examined TEXT", "record what a person found at an item", inspectCommand},
+		{"weigh", "start [--item TAG] | stop", "weigh with the load cell on a crane hook", weighCommand},
 		{"status", "", "ask the daemon what it knows now", statusCommand},
 	}
 }

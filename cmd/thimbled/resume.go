@@ -86,6 +86,7 @@ type judgement struct {
 	started peak.Maybe[time.Duration] // in the time of the trace
 	ended   *peak.PullEnded
 	last    time.Duration
+	doubts  []peak.Reason // what spoke against the pull and is not in its trace
 }
 
 // rejudge returns a core as it stood when the pull began.
@@ -97,7 +98,13 @@ func rejudge(s peak.Settings, p peak.PullStarted, r peak.Maybe[peak.Requirement]
 
 func (j *judgement) see(r *peak.Reading, _ float64) {
 	j.last = r.At
+	before := j.started.Known
 	j.keep(j.machine.Step(r))
+	if !before && j.started.Known {
+		for _, reason := range j.doubts {
+			j.machine.Step(peak.Doubt{At: r.At, Reason: reason})
+		}
+	}
 }
 
 func (j *judgement) keep(events []peak.Event) {
