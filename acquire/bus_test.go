@@ -39,7 +39,8 @@ type device struct {
 	takes     time.Duration
 	silent    bool
 	exception byte
-	spoil     bool // the answer's check is wrong
+	refuse    map[uint16]byte // exceptions of requests that begin at an address
+	spoil     bool            // the answer's check is wrong
 }
 
 // seen is a request that reached the bus.
@@ -154,6 +155,9 @@ func (b *bus) parse(frame []byte) (unit byte, pdu []byte, transaction uint16) {
 func (d *device) reply(q modbus.Request) []byte {
 	if d.exception != 0 {
 		return []byte{byte(q.Table) | 0x80, d.exception}
+	}
+	if code := d.refuse[q.Address]; code != 0 {
+		return []byte{byte(q.Table) | 0x80, code}
 	}
 	body := []byte{byte(q.Table), byte(2 * q.Count)}
 	for i := range q.Count {

@@ -79,22 +79,28 @@ func (in *Instrument) lay(gaps bool) layout {
 }
 
 // registers reads the instruments of a Modbus line.
-type registers struct {
-	client *modbus.Client
-	polled []*polled
-}
+type registers struct{ client *modbus.Client }
 
 // ask polls one instrument.
 func (r *registers) ask(ctx context.Context, p *polled) answer {
 	a := r.read(ctx, p)
-	var exception *modbus.Exception
-	if errors.As(a.err, &exception) && exception.Code == illegalAddress && p.layout.gaps {
+	if e := a.exception(); e != nil && e.Code == illegalAddress && p.layout.gaps {
 		p.layout = p.instrument.lay(false)
 		a = r.read(ctx, p)
 	}
-	a.silent = a.quality == peak.Timeout || a.quality == peak.Garbled || exception != nil && exception.Unreachable()
+	e := a.exception()
+	a.silent = a.quality == peak.Timeout || a.quality == peak.Garbled || e != nil && e.Unreachable()
 	a.lost = modbus.Lost(a.err)
 	return a
+}
+
+// exception returns the one that came in place of the value; nil for none.
+func (a answer) exception() *modbus.Exception {
+	var e *modbus.Exception
+	if a.quality != peak.Refused || !errors.As(a.err, &e) {
+		return nil
+	}
+	return e
 }
 
 func (r *registers) read(ctx context.Context, p *polled) answer {

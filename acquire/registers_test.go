@@ -116,6 +116,31 @@ func TestFarConstant(t *testing.T) {
 	})
 }
 
+// An exception to the constant says nothing of the value: the instrument is
+// neither left out nor read in another way.
+func TestRefusedConstant(t *testing.T) {
+	for _, code := range []byte{illegalAddress, 0x0B} {
+		synctest.Test(t, func(t *testing.T) {
+			d := floatAt0(12.5)
+			for i := range uint16(9) {
+				d.registers[2+i] = 1
+			}
+			d.refuse = map[uint16]byte{200: code}
+			b := newBus(true, d, floatAt0(80))
+			in := load(100 * ms)
+			in.Status = Status{Table: modbus.Input, Address: 10, Stable: Bits{Mask: 1}}
+			in.Constant = peak.Known(Register{Table: modbus.Input, Address: 200, Type: modbus.Uint32})
+			r := poll(t, b, in, gauge(100*ms))
+			r.until(31 * time.Second)
+			r.stop()
+			r.wantAll("load", r.of("load", 0, time.Minute), peak.Good, 309)
+			if got := asks(b, 1); !slices.Equal(got, [][2]uint16{{0, 11}, {200, 2}}) {
+				t.Errorf("asked %v", got)
+			}
+		})
+	}
+}
+
 func TestStatusBits(t *testing.T) {
 	status := Status{
 		Table: modbus.Input, Address: 2,

@@ -26,6 +26,9 @@ const (
 	away = 25 * time.Millisecond
 	// sweep is how long dropping what lies in the buffers takes.
 	sweep = time.Millisecond
+	// look is a deadline that only lets a read take what is there. One in the
+	// past would not read at all.
+	look = 100 * time.Microsecond
 )
 
 // Answer is a value with its times.
@@ -153,7 +156,7 @@ func (r *Reader) Ask(request []byte, f *Format, timeout time.Duration) (Answer, 
 // clear drops what came before the request, after a failed one until no late
 // answer can come, and begins a line.
 func (r *Reader) clear() error {
-	until := time.Now().Add(sweep)
+	until := time.Now().Add(look)
 	if until.Before(r.mute) {
 		until = r.mute
 	}

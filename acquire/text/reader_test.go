@@ -176,7 +176,7 @@ func TestAskNeverTakesALateLine(t *testing.T) {
 			}
 			a, err := r.Ask([]byte("?"), f, 100*ms)
 			want(t, "after a late line", a, err, 2)
-			if d := a.Asked.Sub(begin.Add(ms)); d != 500*ms {
+			if d := a.Asked.Sub(begin.Add(look)); d != 500*ms {
 				t.Errorf("asked again after %v, want 500ms", d)
 			}
 			a, err = r.Ask([]byte("?"), f, 100*ms)
