@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -27,12 +26,16 @@ type jobRequest struct {
 	Legs        int           `json:"legs,omitempty"`
 	Owner       string        `json:"owner,omitempty"`
 	Operator    string        `json:"operator,omitempty"`
+	Rule        string        `json:"rule,omitempty"`     // instead of required
+	Strength    string        `json:"strength,omitempty"` // nominal breaking strength, for rules that ask for it
+	FittingA    string        `json:"fitting_a,omitempty"`
+	FittingB    string        `json:"fitting_b,omitempty"`
 	Source      string        `json:"requirement_source,omitempty"`
-	Required    string        `json:"required"`
+	Required    string        `json:"required,omitempty"`
 	Limit       string        `json:"limit,omitempty"`
 	Hold        string        `json:"hold,omitempty"`
 	Guard       string        `json:"guard,omitempty"`
-	Pulls       []pullRequest `json:"pulls,omitempty"` // one pull of the whole item when there are none
+	Pulls       []pullRequest `json:"pulls,omitempty"` // from length and legs when there are none
 }
 
 // pullRequest is one planned pull; what it leaves out is as for the job.
@@ -75,6 +78,8 @@ func (d *daemon) serveJobs(c *nats.Commands) error {
 			return peak.FinishJob{At: at, By: r.By}
 		})),
 		c.Ask("job.assign", d.askAssign),
+		c.Ask("rules", d.askRules),
+		c.Ask("plan", d.askPlan),
 		c.Ask("inspect", d.askInspect),
 		c.Ask("weigh.start", d.askWeigh(func(at time.Duration, r weighRequest) peak.Input {
 			return peak.StartWeighing{At: at, By: r.By, Item: r.Item}
@@ -101,7 +106,7 @@ func (d *daemon) askJobOpen(ctx context.Context, body []byte) ([]byte, error) {
 	if err := unmarshal(body, &r, `{"by":"A. Name","item":"HL-0042","required":"100 kN","hold":"60 s"}`); err != nil {
 		return nil, err
 	}
-	job, err := r.job(d.config.Settings(), time.Now())
+	job, err := r.job(d.config, time.Now())
 	if err != nil {
 		return nil, badRequest(err)
 	}
@@ -169,55 +174,3 @@ func (d *daemon) itemOfTest(ctx context.Context, job string) (string, error) {
 }
 
 var errNobody = errors.New(`say who asks: "by":"A. Name"`)
-
-// job makes the core's job of a request.
-func (r jobRequest) job(s peak.Settings, now time.Time) (peak.Job, error) {
-	j := peak.Job{
-		ID: r.ID, Item: r.Item, Description: r.Description, Kind: r.Kind, Legs: r.Legs, Owner: r.Owner, Operator: r.Operator,
-		Source: r.Source,
-	}
-	if r.By == "" {
-		return j, errNobody
-	}
-	if j.ID == "" {
-		j.ID = "j-" + now.UTC().Format("20060102-150405.000")
-	}
-	if j.Operator == "" {
-		j.Operator = r.By
-	}
-	var err error
-	if r.WLL != "" {
-		if j.WLL.Value, err = peak.ParseForce(r.WLL); err != nil {
-			return j, fmt.Errorf("wll: %w", err)
-		}
-		j.WLL.Known = true
-	}
-	if r.Length != "" {
-		if j.Length.Value, err = peak.ParseLength(r.Length); err != nil {
-			return j, fmt.Errorf("length: %w", err)
-		}
-		j.Length.Known = true
-	}
-	j.Planned, err = r.planned(s)
-	return j, err
-}
-
-func (r jobRequest) planned(s peak.Settings) ([]peak.Planned, error) {
-	pulls := r.Pulls
-	if len(pulls) == 0 {
-		pulls = []pullRequest{{Label: "whole item"}}
-	}
-	var out []peak.Planned
-	for i, p := range pulls {
-		demand := demandFlags{required: cmp.Or(p.Required, r.Required), limit: cmp.Or(p.Limit, r.Limit), hold: cmp.Or(p.Hold, r.Hold), guard: r.Guard}
-		if demand.required == "" {
-			return nil, errors.New(`say what force each pull must reach: "required":"100 kN"`)
-		}
-		requirement, err := demand.requirement(s)
-		if err != nil {
-			return nil, fmt.Errorf("pull %d: %w", i+1, err)
-		}
-		out = append(out, peak.Planned{Label: cmp.Or(p.Label, fmt.Sprintf("pull %d", i+1)), Requirement: requirement.Value})
-	}
-	return out, nil
-}

@@ -47,24 +47,24 @@ func flags(out streams, name, args string) *flag.FlagSet {
 	f := flag.NewFlagSet("thimbled "+name, flag.ContinueOnError)
 	f.SetOutput(out.err)
 	f.Usage = func() {
-		fmt.Fprintf(out.err, "usage: thimbled %s %s\n", name, args)
+		fmt.Fprintf(f.Output(), "usage: thimbled %s %s\n", name, args)
 		f.PrintDefaults()
 	}
 	return f
 }
 
-// parse parses the arguments; what is wrong with them is told once.
+// parse parses the arguments. Help is printed, what is wrong is told once by
+// whoever gets the error.
 func parse(f *flag.FlagSet, args []string) error {
 	said := f.Output()
 	f.SetOutput(io.Discard)
-	defer f.SetOutput(said)
 	err := f.Parse(args)
-	if errors.Is(err, flag.ErrHelp) {
-		f.SetOutput(said)
+	f.SetOutput(said)
+	switch {
+	case errors.Is(err, flag.ErrHelp):
 		f.Usage()
 		return flag.ErrHelp
-	}
-	if err != nil {
+	case err != nil:
 		return usageError{err}
 	}
 	return nil

@@ -55,6 +55,10 @@ func addJobFlags(f *flag.FlagSet) *jobRequest {
 		{&r.Length, "length", "its `length`, such as \"12 m\""},
 		{&r.Owner, "owner", "`whose` it is"},
 		{&r.Operator, "operator", "`who` works the bench; who asks, if it is not given"},
+		{&r.Rule, "rule", "the proof-load rule by its `id`, instead of --required; see thimbled rules"},
+		{&r.Strength, "strength", "the nominal breaking `strength`, for rules that ask for it"},
+		{&r.FittingA, "fitting-a", "the `length` of the end fitting at end A"},
+		{&r.FittingB, "fitting-b", "the `length` of the end fitting at end B"},
 		{&r.Source, "source", "where the requirement `comes` from"},
 		{&r.Required, "required", "the `force` each pull must reach, such as \"100 kN\""},
 		{&r.Limit, "limit", "the `force` no pull may exceed"},
@@ -64,7 +68,7 @@ func addJobFlags(f *flag.FlagSet) *jobRequest {
 		f.StringVar(t.to, t.name, "", t.usage)
 	}
 	f.IntVar(&r.Legs, "legs", 0, "how many `legs` it has")
-	f.Func("pull", "a planned pull by its `label`; once for each, one for the whole item if there is none", func(label string) error {
+	f.Func("pull", "a planned pull by its `label`; once for each, from length and legs if there is none", func(label string) error {
 		r.Pulls = append(r.Pulls, pullRequest{Label: label})
 		return nil
 	})

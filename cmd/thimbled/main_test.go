@@ -3,6 +3,7 @@ package main_test
 import (
 	"bytes"
 	"encoding/json"
+	"log"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -25,6 +26,12 @@ const asProgram = "THIMBLED_TEST_AS_PROGRAM"
 func TestMain(m *testing.M) {
 	if os.Getenv(asProgram) != "" {
 		main.Main()
+		return
+	}
+	if line := os.Getenv(asLine); line != "" {
+		if err := serveLine(line); err != nil {
+			log.Fatal(err)
+		}
 		return
 	}
 	os.Exit(m.Run())

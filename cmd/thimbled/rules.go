@@ -127,7 +127,7 @@ func (r ruleFlags) ask(w io.Writer, id string, c *config.Config) error {
 	if err != nil {
 		return usageError{err}
 	}
-	capacity := peak.Maybe[peak.Force]{Value: c.Bench.Capacity, Known: r.config != ""}
+	capacity := peak.Maybe[peak.Force]{Value: c.Bench.Capacity, Known: c.Bench.Capacity > 0}
 	obstacles := d.Obstacles(capacity)
 	if r.json {
 		err = encodePlain(w, newDemandJSON(d, obstacles))

@@ -117,7 +117,7 @@ func healthy(web string) bool {
 	return r.StatusCode == http.StatusOK
 }
 
-func scrape(t *testing.T, web string) string {
+func scrape(t testing.TB, web string) string {
 	t.Helper()
 	r, err := http.Get("http://" + web + "/metrics")
 	if err != nil {
