@@ -54,7 +54,7 @@ func TestJobsByRuleAndPlan(t *testing.T) {
 	if m := n.ask("bench.dock-3.ask.rules", ""); !strings.Contains(string(m.body), `"ilo_multi"`) {
 		t.Errorf("rules: %s", m.body)
 	}
-	if m := n.ask("bench.dock-3.ask.rules", `{"rule":"ilo_multi","wll":"50 t"}`); !strings.Contains(string(m.body), `"least_newtons":722259.773`) {
+	if m := n.ask("bench.dock-3.ask.rules", `{"rule":"ilo_multi","wll":"50 t"}`); !strings.Contains(string(m.body), `"least_newtons": 722259.773`) {
 		t.Errorf("what a rule asks: %s", m.body) // 73.65 t (proof_vectors) x 9806.65 N, rounded up
 	}
 	if m := n.ask("bench.dock-3.ask.plan", `{"length":"12 m"}`); !strings.Contains(string(m.body), `"end A"`) {
