@@ -1,0 +1,299 @@
+package certificate
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"thimbled/peak"
+)
+
+// Options say how a certificate is shown and by whom it is given.
+type Options struct {
+	Loft  Loft
+	Setup Setup
+	Units Units
+	Paper Paper
+}
+
+// Loft is who gives the certificate. Any part may be empty.
+type Loft struct {
+	Name    string
+	Address []string // lines
+	Contact string   // such as telephone and e-mail
+}
+
+// Setup is what the bench's config says. It is printed only if the test was made
+// with that config.
+type Setup struct {
+	Digest             string // of the config; empty when there is none at hand
+	Capacity, Division peak.Force
+	LoadEvery          time.Duration
+	PressureEvery      time.Duration // 0: the bench has no pressure transducer
+}
+
+// Paper is a size of paper.
+type Paper string
+
+// The sizes of paper.
+const (
+	A4     Paper = "A4"
+	Letter Paper = "Letter"
+)
+
+// Certificate is a certificate, or a record that is none, ready to be printed: texts
+// and curves, the same for each kind of paper.
+type Certificate struct {
+	Outcome outcome
+	Loft    Loft
+	Number  string // CloudEvents id of the test's record
+	Digest  string
+	Ended   string
+	Paper   Paper
+
+	Item, Requirement, Inspection, Means []row
+	Pulls                                []pullPart
+	Summary, Records                     table
+	Reasons                              []string
+	Signers                              []signer
+	SignersNote                          string
+	Cautions                             []string
+
+	made    time.Time // the time of the last record that counts
+	figures figures
+	e       *Evidence
+}
+
+// row is one named figure.
+type row struct {
+	Label, Text string
+	Wide        bool // needs the whole width
+	Code        bool // a digest or a name of a file
+}
+
+// table is a table with its column heads. Columns have the shares given of the
+// whole width.
+type table struct {
+	Heads  []string
+	Shares []int
+	Code   int // the column with digests; -1 if there is none
+	Rows   [][]string
+}
+
+// signer is a person with a place for a signature.
+type signer struct{ Role, Name string }
+
+// New makes the certificate of a test. readings are the traces of its pulls by
+// the pull's number, checked by their digest; a pull without one has no curve.
+func New(e *Evidence, readings map[int64][]peak.Reading, o Options) *Certificate {
+	setup := o.Setup
+	if !e.madeWith(setup.Digest) {
+		setup.Capacity, setup.Division = 0, 0
+	}
+	c := &Certificate{
+		Outcome: outcomeOf(e.Test.Verdict, e.finding()), Loft: o.Loft.plain(), Paper: o.Paper,
+		Number: fmt.Sprintf("%s-%d", e.Bench, e.Record.Number), Digest: e.Record.SHA256, Ended: dateTime(e.Record.At),
+		Cautions: cautions(o.Units), made: e.Record.At, figures: newFigures(o.Units, setup.Division), e: e,
+	}
+	if len(e.Inspections) > 0 {
+		c.made = e.last().Reference.At
+	}
+	for _, r := range e.Test.Reasons {
+		c.Reasons = append(c.Reasons, reasonText(r))
+	}
+	c.Item, c.Requirement, c.Summary = c.item(), c.requirement(), c.summary()
+	c.Inspection, c.Means, c.Records = c.inspection(), c.means(o.Setup, setup), c.records()
+	c.Signers, c.SignersNote = c.signers()
+	for i := range e.Test.Attempts {
+		c.Pulls = append(c.Pulls, c.pullPart(i, readings))
+	}
+	return c
+}
+
+func (l Loft) plain() Loft {
+	out := Loft{Name: plain(l.Name), Contact: plain(l.Contact)}
+	for _, line := range l.Address {
+		if line = plain(line); line != "" {
+			out.Address = append(out.Address, line)
+		}
+	}
+	return out
+}
+
+const notStated = "not stated"
+
+func (c *Certificate) item() []row {
+	j := c.e.Test.Job
+	wll, length, legs := notStated, notStated, notStated
+	if j.WLL.Known {
+		wll = c.figures.wll(j.WLL.Value)
+	}
+	if j.Length.Known {
+		length = c.figures.length(j.Length.Value)
+	}
+	if j.Legs > 0 {
+		legs = fmt.Sprint(j.Legs)
+	}
+	return []row{
+		{Label: "Item", Text: plain(j.Item)},
+		{Label: "Kind", Text: or(j.Kind, notStated)},
+		{Label: "Description", Text: or(j.Description, notStated), Wide: true},
+		{Label: "WLL", Text: wll},
+		{Label: "Length", Text: length},
+		{Label: "Legs", Text: legs},
+		{Label: "Owner", Text: or(j.Owner, notStated)},
+		{Label: "Job", Text: plain(j.ID)},
+		{Label: "Operator", Text: or(j.Operator, notStated)},
+	}
+}
+
+func (c *Certificate) requirement() []row {
+	j := c.e.Test.Job
+	out := []row{
+		{Label: "Rule", Text: or(j.Rule, "none: the requirement is the operator's own")},
+		{Label: "Planned pulls", Text: fmt.Sprint(len(j.Planned))},
+		{Label: "Source", Text: or(j.Source, "none on record"), Wide: true},
+	}
+	var demands []peak.Requirement
+	for _, p := range j.Planned {
+		if !slices.Contains(demands, p.Requirement) {
+			demands = append(demands, p.Requirement)
+		}
+	}
+	for _, d := range demands {
+		label := "Each pull"
+		if len(demands) > 1 {
+			label = labelsOf(j, d)
+		}
+		out = append(out, row{Label: label, Text: c.demand(d), Wide: true})
+	}
+	return out
+}
+
+// labelsOf names the planned pulls that have this requirement.
+func labelsOf(j peak.Job, d peak.Requirement) string {
+	var labels []string
+	for _, p := range j.Planned {
+		if p.Requirement == d {
+			labels = append(labels, plain(p.Label))
+		}
+	}
+	return strings.Join(labels, "; ")
+}
+
+// demand is a requirement as a sentence.
+func (c *Certificate) demand(d peak.Requirement) string {
+	s := "at least " + c.figures.force(d.Required())
+	if d.Guard > 0 {
+		s += fmt.Sprintf(", which is %s raised by a guard of %v", c.figures.force(d.Asked), d.Guard)
+	}
+	if d.Hold > 0 {
+		s += ", held for " + exactSeconds(d.Hold)
+	} else {
+		s += ", without a time to hold"
+	}
+	if d.Limit.Known {
+		return s + "; never above " + c.figures.force(d.Limit.Value)
+	}
+	return s + "; no limit is set"
+}
+
+func (c *Certificate) inspection() []row {
+	if len(c.e.Inspections) == 0 {
+		return []row{{Label: "Inspection", Text: "none on record after the test", Wide: true}}
+	}
+	i := c.e.last()
+	out := []row{
+		{Label: "Inspector", Text: plain(i.Inspector)},
+		{Label: "Finding", Text: findingWord(i.Accepted)},
+		{Label: "Examined", Text: plain(i.Examined), Wide: true},
+		{Label: "Notes", Text: or(i.Notes, "none"), Wide: true},
+		{Label: "Recorded", Text: dateTime(i.Reference.At)},
+		{Label: "Entered by", Text: or(i.By, notStated)},
+	}
+	for _, earlier := range c.e.Inspections[:len(c.e.Inspections)-1] {
+		text := fmt.Sprintf("%s by %s, %s (record %d)", findingWord(earlier.Accepted), plain(earlier.Inspector), dateTime(earlier.Reference.At), earlier.Reference.Number)
+		if notes := plain(earlier.Notes); notes != "" {
+			text += ": " + notes
+		}
+		out = append(out, row{Label: "Replaced", Text: text, Wide: true})
+	}
+	return out
+}
+
+func findingWord(ok bool) string {
+	if ok {
+		return "accepted"
+	}
+	return "rejected"
+}
+
+// means are the instruments and programs that the figures come from. at hand is
+// the setup given, even if it is not that of the test.
+func (c *Certificate) means(atHand, used Setup) []row {
+	out := []row{{Label: "Bench", Text: c.e.Bench}}
+	switch {
+	case used.Division > 0:
+		out[0].Text += ", up to " + c.figures.force(used.Capacity)
+		out = append(out,
+			row{Label: "Load", Text: fmt.Sprintf("load cell and indicator, division %s, read every %s", c.figures.force(used.Division), period(used.LoadEvery))},
+			row{Label: "Pressure", Text: pressureMeans(used.PressureEvery)})
+	case atHand.Digest != "":
+		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config has been changed since the test"})
+	default:
+		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config was not at hand"})
+	}
+	out = append(out,
+		row{Label: "Verification", Text: "no verification of the force readings on record", Wide: true},
+		row{Label: "Surroundings", Text: "no notes on record", Wide: true})
+	for _, r := range c.e.Runs {
+		out = append(out,
+			row{Label: "Program", Text: fmt.Sprintf("Thimbled %s, started %s (record %d)", plain(r.Version), dateTime(r.Reference.At), r.Reference.Number), Wide: true},
+			row{Label: "Its config", Text: "SHA-256 " + plain(r.ConfigDigest), Wide: true, Code: true})
+	}
+	return out
+}
+
+func pressureMeans(every time.Duration) string {
+	if every == 0 {
+		return "the bench has no pressure transducer"
+	}
+	return fmt.Sprintf("pressure transducer, read every %s", period(every))
+}
+
+func (c *Certificate) records() table {
+	t := table{Heads: []string{"Record", "What", "When", "SHA-256 of the record's line"}, Shares: []int{9, 19, 24, 62}, Code: 3}
+	for _, r := range c.e.Records {
+		t.Rows = append(t.Rows, []string{fmt.Sprint(r.Number), recordWords[r.Type], dateTime(r.At), r.SHA256})
+	}
+	return t
+}
+
+func (c *Certificate) signers() ([]signer, string) {
+	out := []signer{{"Operator", or(c.e.Test.Job.Operator, "")}}
+	if len(c.e.Inspections) > 0 {
+		out = append(out, signer{"Inspector", plain(c.e.last().Inspector)})
+	} else {
+		out = append(out, signer{"Inspector", "no inspection on record"})
+	}
+	if c.Outcome.Released {
+		return out, "By signing, each person answers for what is recorded above under that name."
+	}
+	return out, "A signature here confirms the record alone. It does not release the item."
+}
+
+func cautions(u Units) []string {
+	out := []string{
+		"Thimbled measures and records. It does not operate the bench and is no safety device.",
+		"The verdict judges the measured load and time, nothing else. It is no release: a qualified person decides whether the item goes into service, by the codes that hold where it is used.",
+		"Whether an item may be proof loaded at all, by whom and how high, is for local codes, the maker and a qualified person to say. This paper does not answer that.",
+		"The test tells of the item as it was on that day. Damage, wear, repair or another use afterwards ends what it tells.",
+		"Forces are net of zero and tare and come from the load cell alone. The peak is the highest confirmed force, each reading taken with its two neighbours by their median; the pressure stands beside it for comparison.",
+		"Figures are rounded for reading; the records hold them exactly. What identifies this paper is the SHA-256 of the record that ended the test: a paper that does not agree with the journal's record of that digest is wrong. All times are UTC.",
+	}
+	if isMass(u.Force) {
+		out = append(out, "Units of mass stand for the weight of that mass at standard gravity, 9.80665 m/s².")
+	}
+	return out
+}

@@ -1,0 +1,199 @@
+package certificate
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"thimbled/peak"
+)
+
+// pullPart is what the paper says of one pull.
+type pullPart struct {
+	Title   string
+	Verdict string
+	Reasons []string
+	Because string // why it repeats an earlier pull; empty if it does not
+	Rows    []row
+	Figure  *figure // nil when there is no curve
+	NoCurve string  // why there is none
+	Tells   string  // what the figure shows, for people who cannot see it
+}
+
+// summary is the table of all pulls, planned ones that were not made too.
+func (c *Certificate) summary() table {
+	t := table{
+		Heads:  []string{"Planned pull", "Pull", "Required", "Peak", "Held", "Verdict"},
+		Shares: []int{30, 8, 34, 34, 28, 36}, Code: -1,
+	}
+	for i, p := range c.e.Test.Job.Planned {
+		made := false
+		for k, a := range c.e.Test.Attempts {
+			if a.Planned == i {
+				made = true
+				t.Rows = append(t.Rows, c.summaryRow(p, k))
+			}
+		}
+		if !made {
+			t.Rows = append(t.Rows, []string{plain(p.Label), "–", c.figures.force(p.Requirement.Required()), "–", "–", "not made"})
+		}
+	}
+	return t
+}
+
+func (c *Certificate) summaryRow(p peak.Planned, k int) []string {
+	e := c.e.Test.Attempts[k].Ended
+	required, held := "–", "–"
+	if r := e.Requirement; r.Known {
+		required = c.figures.force(r.Value.Required())
+		held = lasted(e.Hold.For) + " of " + exactSeconds(r.Value.Hold)
+	}
+	return []string{plain(p.Label), fmt.Sprint(e.Pull), required, c.peakOf(e), held, c.verdictOf(k)}
+}
+
+// verdictOf is the verdict of an attempt, and whether another one replaced it.
+func (c *Certificate) verdictOf(k int) string {
+	attempts := c.e.Test.Attempts
+	word := verdictWords[attempts[k].Ended.Verdict]
+	for _, later := range attempts[k+1:] {
+		if later.Planned == attempts[k].Planned {
+			return fmt.Sprintf("%s; repeated as pull %d", word, later.Ended.Pull)
+		}
+	}
+	return word
+}
+
+func (c *Certificate) peakOf(e peak.PullEnded) string {
+	if !e.Peak.Known {
+		return "none confirmed"
+	}
+	return c.figures.force(e.Peak.Value, levelsOf(e)...)
+}
+
+// levelsOf are the forces that a force of the pull is compared with.
+func levelsOf(e peak.PullEnded) []peak.Force {
+	if !e.Requirement.Known {
+		return nil
+	}
+	levels := []peak.Force{e.Requirement.Value.Required()}
+	if e.Requirement.Value.Limit.Known {
+		levels = append(levels, e.Requirement.Value.Limit.Value)
+	}
+	return levels
+}
+
+func (c *Certificate) pullPart(k int, readings map[int64][]peak.Reading) pullPart {
+	a := c.e.Test.Attempts[k]
+	planned := c.e.Test.Job.Planned
+	p := pullPart{
+		Title:   fmt.Sprintf("Pull %d: %s", a.Ended.Pull, or(planned[a.Planned].Label, "no label")),
+		Verdict: c.verdictOf(k), Because: plain(a.Why), Rows: c.pullRows(a.Ended),
+	}
+	if len(planned) > 1 {
+		p.Title += fmt.Sprintf(" (planned pull %d of %d)", a.Planned+1, len(planned))
+	}
+	for _, r := range a.Ended.Reasons {
+		p.Reasons = append(p.Reasons, reasonText(r))
+	}
+	trace, traced := c.e.Traces[a.Ended.Pull]
+	if !traced {
+		p.NoCurve = "There is no curve: the journal has no trace of this pull."
+		return p
+	}
+	p.Rows = append(p.Rows, row{Label: "Trace", Text: trace.Name + ", SHA-256 " + trace.SHA256, Wide: true, Code: true})
+	curve := newCurve(a.Ended, readings[a.Ended.Pull])
+	if curve == nil {
+		p.NoCurve = "There is no curve: the trace of this pull has no good reading."
+		return p
+	}
+	p.Figure = curve.figure(c.figures)
+	p.Tells = c.tells(a.Ended)
+	return p
+}
+
+// tells says in words what the curve shows.
+func (c *Certificate) tells(e peak.PullEnded) string {
+	s := fmt.Sprintf("Force against time of pull %d: peak %s", e.Pull, c.peakOf(e))
+	if e.Requirement.Known {
+		s += fmt.Sprintf(", required %s, held for %s", c.figures.force(e.Requirement.Value.Required()), lasted(e.Hold.For))
+	}
+	return s + "."
+}
+
+func (c *Certificate) pullRows(e peak.PullEnded) []row {
+	return slices.Concat(c.demandRows(e), c.loadRows(e), c.timeRows(e), c.zeroRows(e))
+}
+
+func (c *Certificate) demandRows(e peak.PullEnded) []row {
+	if !e.Requirement.Known {
+		return []row{{Label: "Required", Text: "nothing", Wide: true}}
+	}
+	r := e.Requirement.Value
+	required, limit := c.figures.force(r.Required()), "none"
+	if r.Guard > 0 {
+		required += fmt.Sprintf("; asked %s, guard %v", c.figures.force(r.Asked), r.Guard)
+	}
+	if r.Limit.Known {
+		limit = c.figures.force(r.Limit.Value)
+	}
+	return []row{{Label: "Required", Text: required}, {Label: "Limit", Text: limit}}
+}
+
+func (c *Certificate) loadRows(e peak.PullEnded) []row {
+	pressure := "not measured"
+	if e.PressureAtPeak.Known {
+		pressure = c.figures.pressure(e.PressureAtPeak.Value)
+	}
+	rows := []row{
+		{Label: "Peak", Text: c.peakOf(e)},
+		{Label: "Highest reading", Text: c.figures.force(e.Highest, levelsOf(e)...)},
+		{Label: "Peak at", Text: notStated},
+		{Label: "Pressure at peak", Text: pressure},
+	}
+	if e.Peak.Known {
+		rows[2].Text = c.clock(e.PeakAt)
+	}
+	return rows
+}
+
+func (c *Certificate) timeRows(e peak.PullEnded) []row {
+	held, during := "never", "never"
+	if e.Requirement.Known {
+		held = lasted(e.Hold.For) + " of " + exactSeconds(e.Requirement.Value.Hold)
+	}
+	if e.Hold.From.Known && e.Hold.To.Known {
+		during = c.clock(e.Hold.From.Value) + " to " + c.clock(e.Hold.To.Value)
+	}
+	ended, gap := "not seen", "none"
+	if e.EndedAt.Known {
+		ended = c.clock(e.EndedAt.Value)
+	}
+	if e.LongestGap > 0 {
+		gap = missed(e.LongestGap)
+	}
+	return []row{
+		{Label: "Held", Text: held},
+		{Label: "Held from", Text: during},
+		{Label: "Started", Text: c.e.Clock.Wall(e.StartedAt).Format("2006-01-02 15:04:05.000")},
+		{Label: "Ended", Text: ended},
+		{Label: "Longest gap", Text: gap},
+	}
+}
+
+func (c *Certificate) zeroRows(e peak.PullEnded) []row {
+	known := func(m peak.Maybe[peak.Force]) string {
+		if !m.Known {
+			return "not seen"
+		}
+		return c.figures.small(m.Value)
+	}
+	return []row{
+		{Label: "Zero before", Text: known(e.ZeroBefore)},
+		{Label: "Zero shift", Text: known(e.ZeroShift())},
+		{Label: "Zero after", Text: known(e.ZeroAfter)},
+		{Label: "Zero, tare set", Text: c.figures.small(e.Zero) + ", " + c.figures.small(e.Tare)},
+	}
+}
+
+// clock is a time of the test as a time of day.
+func (c *Certificate) clock(at time.Duration) string { return dayTime(c.e.Clock.Wall(at)) }

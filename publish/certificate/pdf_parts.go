@@ -1,0 +1,203 @@
+package certificate
+
+import "codeberg.org/go-pdf/fpdf"
+
+var (
+	body    = style{regular, 9, dark}
+	labels  = style{regular, 8.5, soft}
+	code    = style{fixed, 6.6, dark}
+	small   = style{regular, 8, soft}
+	heading = style{bold, 10, dark}
+)
+
+// certificate draws the whole paper.
+func (s *sheet) certificate() {
+	c := s.c
+	s.letterhead()
+	s.outcome()
+	s.section("Item", 16)
+	s.rows(c.Item)
+	s.section("Requirement", 16)
+	s.rows(c.Requirement)
+	s.section("Pulls", 20)
+	s.table(c.Summary)
+	s.section("Inspection", 16)
+	s.rows(c.Inspection)
+	s.signatures()
+	s.page()
+	for i, p := range c.Pulls {
+		if i > 0 {
+			s.y += 5
+		}
+		s.pull(p)
+	}
+	s.section("Instruments and program", 24)
+	s.rows(c.Means)
+	s.section("Records", 24)
+	s.table(c.Records)
+	s.section("What this paper says, and what not", 30)
+	for _, text := range c.Cautions {
+		s.item(small, text)
+	}
+	if s.lacks {
+		s.item(small, "Where this paper shows "+string(absent)+", the record has a sign that its fonts do not have.")
+	}
+}
+
+// letterhead names the loft, and the record that the paper shows.
+func (s *sheet) letterhead() {
+	right := s.wide - marginSide
+	left := s.width() * 0.6
+	top := s.y
+	s.textRight(small, right, top, "Record "+s.c.Number)
+	s.textRight(small, right, top+small.lead(), "Test ended "+s.c.Ended)
+	s.y = top - 4.6
+	if s.c.Loft.Name != "" {
+		s.paragraph(style{bold, 13, dark}, marginSide, left, s.c.Loft.Name)
+		s.y += 0.6
+	}
+	for _, line := range s.c.Loft.Address {
+		s.paragraph(small, marginSide, left, line)
+	}
+	if s.c.Loft.Contact != "" {
+		s.paragraph(small, marginSide, left, s.c.Loft.Contact)
+	}
+	s.y = max(s.y, top+small.lead()) + 2.4
+	s.rule(s.y, 0.2, faint)
+	s.y += 4
+	s.paragraph(style{bold, 20, dark}, marginSide, s.width(), s.c.Outcome.Title)
+	s.y += 2
+}
+
+// outcome draws the frame that says in large words what came of the test. Only a
+// certificate has a plain edge; anything else has a striped one.
+func (s *sheet) outcome() {
+	o := s.c.Outcome
+	status := style{bold, 13, deep}
+	if !o.Released {
+		status = style{bold, 16, dark}
+	}
+	const edge, pad = 5.0, 3.4
+	x, wide := marginSide+edge+4, s.width()-edge-8
+	because := ""
+	for _, sentence := range o.Because {
+		because += sentence + " "
+	}
+	high := 2*pad + status.lead()*float64(len(s.wrap(status, o.Status, wide))) + 1 + body.lead()*float64(len(s.wrap(body, because, wide)))
+	for _, r := range s.c.Reasons {
+		high += body.lead() * float64(len(s.wrap(body, r, wide-3.5)))
+	}
+	s.need(high)
+	s.frame(s.y, high, edge)
+	bottom := s.y + high
+	s.y += pad
+	s.paragraph(status, x, wide, o.Status)
+	s.y++
+	s.paragraph(body, x, wide, because)
+	for _, r := range s.c.Reasons {
+		s.bullet(body, x)
+		s.paragraph(body, x+3.5, wide-3.5, r)
+	}
+	s.y = bottom + 1
+}
+
+func (s *sheet) frame(y, high, edge float64) {
+	ink, thick := deep, 0.3
+	if !s.c.Outcome.Released {
+		ink, thick = dark, 0.7
+	}
+	s.pdf.SetDrawColor(ink.r, ink.g, ink.b)
+	s.pdf.SetFillColor(ink.r, ink.g, ink.b)
+	if s.c.Outcome.Released {
+		s.pdf.Rect(marginSide, y, edge, high, "F")
+	} else {
+		s.pdf.ClipRect(marginSide, y, edge, high, false)
+		const apart, band = 3.6, 1.8
+		for d := -edge; d < high; d += apart {
+			s.pdf.Polygon([]fpdf.PointType{
+				{X: marginSide, Y: y + d + edge}, {X: marginSide + edge, Y: y + d}, {X: marginSide + edge, Y: y + d + band}, {X: marginSide, Y: y + d + edge + band},
+			}, "F")
+		}
+		s.pdf.ClipEnd()
+	}
+	s.pdf.SetLineWidth(thick)
+	s.pdf.Rect(marginSide, y, s.width(), high, "D")
+}
+
+// section begins a part of the paper, where there is room for its heading and so
+// much below it.
+func (s *sheet) section(title string, high float64) {
+	s.y += 5.2
+	s.need(high)
+	s.y += heading.lead()
+	s.text(heading, marginSide, s.y-1.5, title)
+	s.rule(s.y, 0.25, dark)
+	s.y += 1.3
+}
+
+// item is a paragraph with a mark before it.
+func (s *sheet) item(t style, text string) {
+	s.need(t.lead() * float64(len(s.wrap(t, text, s.width()-4))))
+	s.bullet(t, marginSide)
+	s.paragraph(t, marginSide+4, s.width()-4, text)
+	s.y += 0.8
+}
+
+func (s *sheet) bullet(t style, x float64) {
+	s.text(t, x, s.y+0.72*t.lead(), "–")
+}
+
+// signatures leaves room for people to sign.
+func (s *sheet) signatures() {
+	const room = 17.0
+	s.section("Signatures", 2*room)
+	s.paragraph(small, marginSide, s.width(), s.c.SignersNote)
+	wide := (s.width() - 2*gutter) / 2
+	line := s.y + room
+	below := line
+	for i, p := range s.c.Signers {
+		x := marginSide + float64(i)*(wide+2*gutter)
+		s.pdf.SetDrawColor(dark.r, dark.g, dark.b)
+		s.pdf.SetLineWidth(0.25)
+		s.pdf.Line(x, line, x+wide-26, line)
+		s.pdf.Line(x+wide-22, line, x+wide, line)
+		s.text(small, x+wide-22, line+small.lead(), "Date")
+		s.y = line + 0.8
+		s.paragraph(small, x, wide-26, p.Role+": "+p.Name)
+		below = max(below, s.y)
+	}
+	s.y = below
+}
+
+// pull draws one pull with its curve; it is not parted unless it is longer than a
+// page.
+func (s *sheet) pull(p pullPart) {
+	high := 14 + s.rowsHigh(p.Rows)
+	if p.Figure != nil {
+		high += s.figureHigh(p.Figure)
+	}
+	verdict := style{bold, 10, dark}
+	room := s.width() - s.measure(verdict, p.Verdict) - 6
+	title := s.wrap(heading, p.Title, room)
+	high += heading.lead()*float64(len(title)-1) + body.lead()*float64(len(p.Reasons))
+	s.need(min(high, s.high-marginTop-marginBottom))
+	s.textRight(verdict, s.wide-marginSide, s.y+heading.lead()-1.5, p.Verdict)
+	for _, line := range title {
+		s.y += heading.lead()
+		s.text(heading, marginSide, s.y-1.5, line)
+	}
+	s.rule(s.y, 0.25, dark)
+	s.y += 1.3
+	if p.Because != "" {
+		s.paragraph(body, marginSide, s.width(), "Made again because: "+p.Because)
+	}
+	if p.Figure != nil {
+		s.figure(p.Figure)
+	} else {
+		s.paragraph(body, marginSide, s.width(), p.NoCurve)
+	}
+	for _, r := range p.Reasons {
+		s.item(body, r)
+	}
+	s.rows(p.Rows)
+}

@@ -1,0 +1,116 @@
+package certificate
+
+import "strings"
+
+// tint is a colour.
+type tint struct{ r, g, b int }
+
+var (
+	dark  = tint{23, 33, 43}
+	soft  = tint{77, 89, 101}
+	faint = tint{185, 193, 200}
+	deep  = tint{39, 64, 107}
+)
+
+// style is how a text looks; its size is in points.
+type style struct {
+	face face
+	size float64
+	tint tint
+}
+
+const point = 25.4 / 72
+
+// lead is the distance of two lines.
+func (t style) lead() float64 { return t.size * point * 1.36 }
+
+func (s *sheet) use(t style) {
+	s.pdf.SetFont(string(t.face), "", t.size)
+	s.pdf.SetTextColor(t.tint.r, t.tint.g, t.tint.b)
+}
+
+// fit makes a text drawable and remembers if signs were lost.
+func (s *sheet) fit(text string) string {
+	text, whole := drawable(text)
+	s.lacks = s.lacks || !whole
+	return text
+}
+
+// text draws one line; y is that of its base line.
+func (s *sheet) text(t style, x, y float64, text string) {
+	s.use(t)
+	s.pdf.Text(x, y, s.fit(text))
+}
+
+func (s *sheet) textRight(t style, right, y float64, text string) {
+	s.text(t, right-s.measure(t, text), y, text)
+}
+
+func (s *sheet) measure(t style, text string) float64 {
+	s.use(t)
+	return s.pdf.GetStringWidth(s.fit(text))
+}
+
+// cut shortens a text to a width.
+func (s *sheet) cut(t style, text string, wide float64) string {
+	if s.measure(t, text) <= wide {
+		return text
+	}
+	r := []rune(text)
+	for len(r) > 0 && s.measure(t, string(r)+"…") > wide {
+		r = r[:len(r)-1]
+	}
+	return string(r) + "…"
+}
+
+// wrap breaks a text into lines no wider than that: between words, and within a
+// word that is wider alone.
+func (s *sheet) wrap(t style, text string, wide float64) []string {
+	var lines []string
+	line := ""
+	for word := range strings.FieldsSeq(text) {
+		if line != "" && s.measure(t, line+" "+word) <= wide {
+			line += " " + word
+			continue
+		}
+		if line != "" {
+			lines = append(lines, line)
+		}
+		line = word
+		for s.measure(t, line) > wide {
+			head, rest := s.breakWord(t, line, wide)
+			lines = append(lines, head)
+			line = rest
+		}
+	}
+	if line != "" || len(lines) == 0 {
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+// breakWord cuts as many signs off a word as there is room for, at least one.
+func (s *sheet) breakWord(t style, word string, wide float64) (head, rest string) {
+	r := []rune(word)
+	n := 1
+	for n < len(r) && s.measure(t, string(r[:n+1])) <= wide {
+		n++
+	}
+	return string(r[:n]), string(r[n:])
+}
+
+// paragraph draws a text over the whole width from x on and moves below it.
+func (s *sheet) paragraph(t style, x, wide float64, text string) {
+	for _, line := range s.wrap(t, text, wide) {
+		s.need(t.lead())
+		s.y += t.lead()
+		s.text(t, x, s.y-0.28*t.lead(), line)
+	}
+}
+
+// rule draws a line over the width of the text.
+func (s *sheet) rule(y, thick float64, t tint) {
+	s.pdf.SetDrawColor(t.r, t.g, t.b)
+	s.pdf.SetLineWidth(thick)
+	s.pdf.Line(marginSide, y, s.wide-marginSide, y)
+}
