@@ -24,6 +24,7 @@ type Config struct {
 	Journal  Journal
 	NATS     NATS
 	HTTP     HTTP
+	Loft     Loft
 	// Rules are the loft's own, beside the published ones of [rules.All].
 	Rules []rules.Rule
 
@@ -212,6 +213,23 @@ type NATS struct {
 
 // HTTP says where page, metrics and health are.
 type HTTP struct{ Listen string }
+
+// Loft is who tests, as certificates name it. All but Paper may be empty.
+type Loft struct {
+	Name    string
+	Address []string // lines
+	Contact string   // such as telephone and e-mail
+	Paper   Paper
+}
+
+// Paper is a size of paper.
+type Paper string
+
+// The sizes of paper.
+const (
+	A4     Paper = "A4"
+	Letter Paper = "Letter"
+)
 
 // Settings returns what the core works by.
 func (c *Config) Settings() peak.Settings {

@@ -110,7 +110,9 @@ func TestExample(t *testing.T) {
 		Journal: Journal{Dir: "/var/lib/thimbled", SegmentSize: 16 << 20, MinFree: 256 << 20},
 		NATS:    NATS{Listen: "127.0.0.1:4222", ReadingEvery: 50 * time.Millisecond},
 		HTTP:    HTTP{Listen: "127.0.0.1:8040"},
-		Digest:  cfg.Digest,
+		Loft: Loft{Name: "Harbour lifting-gear loft", Address: []string{"Slipway 4", "South Quay"},
+			Contact: "loft@south-quay.example", Paper: A4},
+		Digest: cfg.Digest,
 	}
 	if !reflect.DeepEqual(cfg, want) {
 		t.Errorf("the example is\n%+v, want\n%+v", cfg, want)

@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"net/url"
+	"slices"
 	"strings"
 
 	"thimbled/peak"
@@ -16,6 +17,9 @@ func (c *Config) Describe() string {
 		parts = append(parts, c.describeLine(l))
 	}
 	parts = append(parts, c.describeLoad(), c.describePressure(), c.describeCapture(), c.describeZero(), c.describeRecords())
+	if s := c.describeLoft(); s != "" {
+		parts = append(parts, s)
+	}
 	if len(c.Rules) > 0 {
 		parts = append(parts, c.describeRules())
 	}
@@ -33,6 +37,24 @@ func (c *Config) describeBench() string {
 		s += fmt.Sprintf(" A grip on an item's body leaves %s of it without load.", b.Grip)
 	}
 	return s
+}
+
+// describeLoft is empty when the file says nothing of the loft.
+func (c *Config) describeLoft() string {
+	l := c.Loft
+	var who []string
+	for _, s := range slices.Concat([]string{l.Name}, l.Address, []string{l.Contact}) {
+		if s != "" {
+			who = append(who, s)
+		}
+	}
+	switch {
+	case len(who) > 0:
+		return fmt.Sprintf("Certificates are on %s paper and headed: %s.", l.Paper, strings.Join(who, ", "))
+	case l.Paper != A4:
+		return fmt.Sprintf("Certificates are on %s paper and name no loft.", l.Paper)
+	}
+	return ""
 }
 
 func (c *Config) describeRules() string {

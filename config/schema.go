@@ -64,6 +64,8 @@ func init() {
 			doc: "How readings and events are published."},
 		{name: "http", keys: httpKeys,
 			doc: "The page, /metrics and /healthz."},
+		{name: "loft", keys: loftKeys,
+			doc: "Who tests; it stands at the head of certificates."},
 		{name: "rule", list: true, optional: true, keys: ruleKeys,
 			doc: "A proof-load rule of the loft's own, beside the published ones that thimbled rules lists."},
 	}

@@ -79,6 +79,21 @@ func checkLine(s string) error {
 	return nil
 }
 
+// checkLines accepts a few lines of text that a person reads.
+func checkLines(s string) error {
+	const most = 5
+	lines := strings.Split(s, "\n")
+	if len(lines) > most {
+		return fmt.Errorf("has %d lines: write at most %d", len(lines), most)
+	}
+	for _, line := range lines {
+		if err := checkLine(line); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // checkAddress accepts host:port of a peer.
 func checkAddress(s string) error {
 	host, port, err := splitAddress(s)
