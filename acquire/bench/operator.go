@@ -175,16 +175,15 @@ func (o *operator) valveTowards(due float64) float64 {
 	return min(flow, o.plant.hydraulics.ValveFlow)
 }
 
-// announce tells once for each pull that it is about to be loaded.
+// announce tells once for each pull that it begins.
 func (o *operator) announce(at time.Duration) {
-	step := o.current()
-	left := step.For - (at - o.entered)
-	if o.noticed || o.step == 0 && step.Do == Rest && left > Notice {
+	if o.noticed {
 		return
 	}
 	o.noticed = true
-	if o.step > 0 || step.Do != Rest {
-		left = 0
+	left := time.Duration(0)
+	if step := o.current(); o.step == 0 && step.Do == Rest {
+		left = step.For - (at - o.entered)
 	}
 	o.notice(Upcoming{Number: o.started, Pull: o.script.Pulls[o.pull], In: left})
 }

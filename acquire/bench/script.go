@@ -123,10 +123,10 @@ var wantedBy = map[Verb]struct {
 
 // For returns the script for a bench that runs speed times as fast as life:
 // rests and releases are long enough that, in real time, a pull's end is seen
-// before the next one (3 s) and no release looks like a sudden loss (1.5 s).
+// before the next one (4 s) and no release looks like a sudden loss (1.5 s).
 func (s Script) For(speed float64) Script {
 	least := map[Verb]time.Duration{
-		Rest:    time.Duration(speed * float64(3*time.Second)),
+		Rest:    time.Duration(speed * float64(4*time.Second)),
 		Release: time.Duration(speed * float64(1500*time.Millisecond)),
 	}
 	slow := Script{Loop: s.Loop}

@@ -102,11 +102,11 @@ func TestParseScriptSaysWhereItIsWrong(t *testing.T) {
 
 func TestScriptForSpeedRestsAndReleasesLonger(t *testing.T) {
 	script := Script{Pulls: []Pull{Sound}, Loop: true}
-	if got := script.For(10); !reflect.DeepEqual(got, script) {
-		t.Errorf("at ten times the speed of life the script changed: %s", got)
+	if got := script.For(7); !reflect.DeepEqual(got, script) {
+		t.Errorf("at seven times the speed of life the script changed: %s", got)
 	}
 	got := script.For(30).Pulls[0].Steps
-	if got[0].For != 90*time.Second || got[len(got)-1].For != 45*time.Second {
+	if got[0].For != 120*time.Second || got[len(got)-1].For != 45*time.Second {
 		t.Errorf("at thirty times: %v", got)
 	}
 	if got[2].For != Sound.Steps[2].For || Sound.Steps[0].For != 30*time.Second {

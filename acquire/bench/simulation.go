@@ -9,11 +9,8 @@ import (
 	"thimbled/peak"
 )
 
-// Notice is how long before the load is raised, in bench time, a pull is
-// announced, if its first rest is that long.
-const Notice = 5 * time.Second
-
-// Upcoming announces a pull.
+// Upcoming announces a pull when its first rest begins, so that the operator's
+// part can be played before the load is raised.
 type Upcoming struct {
 	Number int // of the pull, from 1
 	Pull   Pull

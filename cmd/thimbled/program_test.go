@@ -14,31 +14,44 @@ import (
 var kills = flag.Int("kills", 4, "how many times TestKilled kills the daemon")
 
 // TestDemo runs the demo as a newcomer would, then the audit, then damages the
-// evidence byte by byte.
+// evidence byte by byte. A computer too busy to read its instruments makes gaps,
+// which is what reviews are for; then the demo is tried once more.
 func TestDemo(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
-	status, out, errs := do(t, "demo", "--fast", "20", "--for", "22s", "--dir", dir)
+	var dir string
+	for try := 1; ; try++ {
+		dir = t.TempDir()
+		verdicts := demo(t, dir)
+		if verdicts["pass"] > 0 && verdicts["incomplete"] > 0 {
+			break
+		}
+		if verdicts["review"] == 0 || try == 3 {
+			t.Fatalf("verdicts %v: one pull must pass and one must not", verdicts)
+		}
+	}
+	audit(t, dir, 0, "is sound")
+	damage(t, dir)
+}
+
+func demo(t *testing.T, dir string) (verdicts map[string]int) {
+	t.Helper()
+	status, out, errs := do(t, "demo", "--fast", "20", "--for", "24s", "--dir", dir)
 	if status != 0 {
 		t.Fatalf("status %d: %s%s", status, out, errs)
 	}
-	verdicts := map[string]int{}
+	verdicts = map[string]int{}
 	for _, e := range endsOf(t, dir) {
 		verdicts[e.Verdict]++
 		if e.Trace == nil || e.Job == "" {
 			t.Errorf("pull %d has no trace or no job", e.Pull)
 		}
 	}
-	if verdicts["pass"] == 0 || verdicts["incomplete"] == 0 {
-		t.Errorf("verdicts %v: one pull must pass and one must not", verdicts)
-	}
-	for _, said := range []string{"hold reached", "test of item", "metrics   http://127.0.0.1:", "NATS      nats://127.0.0.1:", "audit " + dir} {
+	for _, said := range []string{"hold reached", "metrics   http://127.0.0.1:", "NATS      nats://127.0.0.1:", "audit " + dir} {
 		if !strings.Contains(out, said) {
 			t.Errorf("the demo does not say %q:\n%s", said, out)
 		}
 	}
-	audit(t, dir, 0, "is sound")
-	damage(t, dir)
+	return verdicts
 }
 
 func audit(t *testing.T, dir string, want int, says string) {
