@@ -1,0 +1,65 @@
+// Figures as people see them. Forces come in newtons with at most three
+// decimals; they are rounded exactly, half away from zero, as the daemon rounds
+// them on paper, so that no two places show different last digits.
+
+let force = { unit: "N", decimals: 0, size: scale("1") };
+let pressure = { unit: "Pa", decimals: 0, size: scale("1") };
+
+// scale reads an exact decimal as a fraction of integers.
+function scale(text) {
+  const [whole, fraction = ""] = text.split(".");
+  return { num: BigInt(whole + fraction), den: 10n ** BigInt(fraction.length) };
+}
+
+export function useUnits(setup) {
+  force = { ...setup.force, size: scale(setup.force.size) };
+  pressure = { ...setup.pressure, size: scale(setup.pressure.size) };
+}
+
+export const forceUnit = () => force.unit;
+
+// inUnit returns value / unit size with so many decimals. The value counts in
+// steps of 1/perUnit.
+function inUnit(value, perUnit, unit) {
+  const steps = BigInt(Math.round(value * Number(perUnit)));
+  const top = steps * unit.size.den * 10n ** BigInt(unit.decimals);
+  const bottom = perUnit * unit.size.num;
+  const size = top < 0n ? -top : top;
+  const rounded = (2n * size + bottom) / (2n * bottom);
+  let digits = rounded.toString().padStart(unit.decimals + 1, "0");
+  if (unit.decimals > 0) digits = `${digits.slice(0, -unit.decimals)}.${digits.slice(-unit.decimals)}`;
+  return top < 0n && rounded > 0n ? `-${digits}` : digits;
+}
+
+export const forceNumber = (newtons) => inUnit(newtons, 1000n, force);
+export const forceText = (newtons) => (newtons === null || newtons === undefined ? "" : `${forceNumber(newtons)} ${force.unit}`);
+export const pressureText = (pascals) => (pascals === null || pascals === undefined ? "" : `${inUnit(pascals, 1n, pressure)} ${pressure.unit}`);
+
+// forceValue and pressureValue are for drawing, where rounding does not matter.
+export const forceValue = (newtons) => newtons * Number(force.size.den) / Number(force.size.num);
+export const pressureValue = (pascals) => pascals * Number(pressure.size.den) / Number(pressure.size.num);
+export const pressureUnit = () => pressure.unit;
+
+// secondsText shows a time that has passed, rounded down: a hold is never shown
+// longer than it was.
+export function secondsText(seconds) {
+  if (seconds === null || seconds === undefined) return "";
+  return `${(Math.floor(seconds * 10 + 1e-6) / 10).toFixed(1)} s`;
+}
+
+// leftText shows a time that is left, rounded up.
+export const leftText = (seconds) => `${(Math.ceil(seconds * 10 - 1e-6) / 10).toFixed(1)} s`;
+
+// wholeText shows a time that was asked for, as it was said.
+export const wholeText = (seconds) => (seconds === null || seconds === undefined ? "" : `${Number(seconds)} s`);
+
+// dateOf reads a time as events have it; the digits below the millisecond are
+// cut off.
+export const dateOf = (stamp) => new Date(stamp.replace(/(\.\d{3})\d+/, "$1"));
+
+export function timeText(stamp) {
+  const date = dateOf(stamp);
+  const time = date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false });
+  const sameDay = date.toDateString() === new Date().toDateString();
+  return sameDay ? time : `${date.toLocaleDateString("en-CA")} ${time}`;
+}

@@ -1,0 +1,134 @@
+// The force in very large digits, with its state in words.
+
+import { byId, setSign, setText } from "./dom.js";
+import { forceNumber, forceText, forceUnit, leftText, pressureText, secondsText, wholeText } from "./figures.js";
+import { qualityText, verdictOf } from "./words.js";
+
+const linkWords = {
+  lost: "connection to the daemon lost",
+  connecting: "connecting to the daemon",
+  full: "too many screens are open",
+};
+
+const stripColours = { good: "good", attention: "attention", waiting: "attention", bad: "bad", unknown: "bad" };
+
+// isFresh says whether the last reading may still be shown.
+export function isFresh(view, now) {
+  if (view.link !== "live" || !view.reading) return false;
+  const age = view.reading.age_seconds + view.readingHeard.late + (now - view.readingHeard.at) / 1000;
+  return age <= view.setup.age_limit_seconds;
+}
+
+// showForce shows the view as it is now.
+export function showForce(view, now) {
+  const fresh = isFresh(view, now);
+  const standing = standingOf(view, fresh);
+  byId("strip").dataset.state = standing.colour;
+  setSign(byId("strip-sign"), standing.sign);
+  setSign(byId("brief-sign"), standing.sign);
+  setText(byId("phase"), standing.word);
+  setText(byId("brief-state"), standing.word);
+  setText(byId("phase-more"), standing.more);
+  showDigits(view, fresh, standing);
+  showLevels(view, fresh);
+}
+
+// standingOf puts the bench's state into words.
+function standingOf(view, fresh) {
+  if (view.link !== "live") {
+    const word = linkWords[view.link];
+    return { word: capital(word), more: "", sign: "unknown", colour: view.link === "connecting" ? "idle" : "bad", instead: word };
+  }
+  if (!fresh) return { word: "No fresh reading", more: "", sign: "unknown", colour: "bad", instead: "no fresh reading" };
+  const r = view.reading;
+  if (r.state === "not-ready" || r.force_newtons === null) {
+    return { word: "Not ready", more: "", sign: "unknown", colour: "bad", instead: `no fresh reading: ${qualityText(r.quality)}` };
+  }
+  if (isAbove(view)) return { word: "Above the limit", more: `limit ${forceText(r.limit_newtons)}`, sign: "bad", colour: "bad" };
+  if (r.state === "pulling") {
+    return { word: "Pulling", more: r.required_newtons === null ? "no job is open" : `to ${forceText(r.required_newtons)}`, sign: "pulling", colour: "pulling" };
+  }
+  if (r.state === "holding") return { word: "Holding", more: holdText(view), sign: "holding", colour: "good" };
+  return atRest(view);
+}
+
+function atRest(view) {
+  const s = view.state;
+  if (s?.in_pull) return { word: "Released", more: "the pull is being judged", sign: "rest", colour: "idle" };
+  if (view.reading.state === "weighing") return { word: "Weighing", more: weighText(s), sign: "rest", colour: "idle" };
+  if (s?.verdict && isOnShow(s)) {
+    const verdict = verdictOf(s.verdict);
+    return { word: `Ended: ${verdict.word.toLowerCase()}`, more: `pull ${s.pull}`, sign: verdict.sign, colour: stripColours[verdict.sign] };
+  }
+  return { word: "At rest", more: nextText(s), sign: "rest", colour: "idle" };
+}
+
+function weighText(state) {
+  const w = state?.weighing;
+  if (!w) return "";
+  if (!w.lifted) return "the hook is empty";
+  return w.settled_newtons === null ? "not settled yet" : "settled";
+}
+
+// isOnShow says whether the last pull is still what the operator is about: it
+// is not once another job is open.
+function isOnShow(state) {
+  return !state.open_job || state.open_job.made.some((made) => made.pull === state.pull);
+}
+
+function nextText(state) {
+  const job = state?.open_job;
+  if (!job?.next_planned_pull) return "";
+  return `next: ${job.planned[job.next_planned_pull - 1].label}`;
+}
+
+// isAbove says whether the pull in hand was above its limit, if only with one
+// reading.
+function isAbove(view) {
+  const r = view.reading;
+  if (r.limit_newtons === null || r.state === "at-rest") return false;
+  return view.highest > r.limit_newtons || r.peak_newtons > r.limit_newtons;
+}
+
+function holdText(view) {
+  const left = view.hold?.hold_left_seconds;
+  if (left === null || left === undefined) return "";
+  return left === 0 ? "hold complete" : `${leftText(left)} left`;
+}
+
+function showDigits(view, fresh, standing) {
+  const digits = byId("digits");
+  const text = standing.instead ?? forceNumber(view.reading.force_newtons);
+  setText(byId("force"), text);
+  setText(byId("force-unit"), forceUnit());
+  setText(byId("brief-force"), standing.instead ? "" : `${text} ${forceUnit()}`);
+  digits.toggleAttribute("data-words", Boolean(standing.instead));
+  if (!standing.instead) {
+    const chars = String(Math.max(view.widest ?? 0, text.length));
+    if (digits.style.getPropertyValue("--chars") !== chars) digits.style.setProperty("--chars", chars);
+  }
+}
+
+function showLevels(view, fresh) {
+  const r = fresh ? view.reading : null;
+  const unknown = view.link === "live" ? "no fresh reading" : "not known";
+  const say = (id, text, none) => setText(byId(id), r ? text() || none : unknown);
+  const inPull = Boolean(r && view.state?.in_pull);
+  say("required", () => forceText(r.required_newtons), "none set");
+  say("limit", () => forceText(r.limit_newtons), "none set");
+  say("peak", () => forceText(r.peak_newtons), "no pull yet");
+  say("pressure", () => pressureText(r.pressure_pascals), "not known");
+  say("tare-now", () => forceText(view.state?.tare_newtons), "not known");
+  say("hold", () => holdFigure(view, inPull), "none set");
+  setText(byId("peak-name"), inPull || !r?.pull ? "Peak" : `Peak of pull ${r.pull}`);
+  setText(byId("hold-name"), inPull ? (view.hold?.required_hold_seconds ? "Hold left" : "Held") : "Hold asked");
+}
+
+function holdFigure(view, inPull) {
+  const hold = view.hold;
+  if (!inPull) return wholeText(hold?.required_hold_seconds);
+  if (!hold?.required_hold_seconds) return secondsText(view.reading.hold_seconds);
+  return hold.hold_left_seconds === 0 ? "complete" : leftText(hold.hold_left_seconds);
+}
+
+const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);

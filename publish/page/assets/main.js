@@ -1,0 +1,163 @@
+// The operator's page: what is heard from the daemon goes into one view, and the
+// view is shown as it is at each moment.
+
+import { byId, setText } from "./dom.js";
+import { drawCurve } from "./curve.js";
+import { forceNumber, forceText, useUnits } from "./figures.js";
+import { isFresh, showForce } from "./force.js";
+import { assign, offerInspections, openInspection, wireForms } from "./forms.js";
+import { Link } from "./link.js";
+import { showJob, showReadiness } from "./panels.js";
+import { forgetCurves, showRecords } from "./records.js";
+
+const linkSaid = { live: "connected", connecting: "connecting to the daemon", lost: "connection to the daemon lost", full: "too many screens are open" };
+const act = { assign, inspect: openInspection };
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+
+const view = {
+  setup: null, link: "connecting", reading: null, readingHeard: null, hold: null, state: null, records: null, recordsVersion: null,
+  points: [], highest: 0, drawnAt: 0,
+};
+
+// hear is what is done with each event of the stream.
+const hear = {
+  link(standing) {
+    view.link = standing;
+    document.documentElement.dataset.link = standing === "full" ? "lost" : standing;
+    setText(byId("link"), linkSaid[standing]);
+    // What was heard before says nothing of now, nor has another run's clock.
+    if (standing === "live") restoreCurve();
+    else Object.assign(view, { reading: null, hold: null, state: null, points: [], recordsVersion: null });
+    show();
+  },
+  state(state) {
+    if (view.version && view.version !== state.version) alarm("The daemon was renewed. Load this page again.");
+    else alarm(state.journal_failed && `Nothing can be recorded: ${state.journal_failed}`);
+    view.version = state.version;
+    view.state = state;
+    setText(byId("version"), `Version ${state.version}.`);
+    showReadiness(state);
+    showJobOf(state);
+    if (view.records) showRecordsIfJobChanged();
+    show();
+  },
+  reading(reading, heard) {
+    const another = reading.pull !== view.reading?.pull;
+    view.highest = Math.max(another ? 0 : view.highest, reading.max_newtons ?? 0);
+    view.reading = reading;
+    view.readingHeard = heard;
+    view.points.push([heard.elapsed - reading.age_seconds, reading.min_newtons, reading.max_newtons, reading.pressure_pascals]);
+    view.elapsed = heard.elapsed;
+    while (view.points.length > 0 && view.points[0][0] < heard.elapsed - view.setup.recent_seconds) view.points.shift();
+    requestAnimationFrame(show);
+  },
+  hold(hold) { view.hold = hold; },
+  records(version) { fetchRecords(version); },
+};
+
+function show() {
+  const now = performance.now();
+  showForce(view, now);
+  if (now - view.drawnAt >= (calm.matches ? 500 : 90)) showCurve(now);
+}
+
+function showCurve(now) {
+  view.drawnAt = now;
+  const to = view.elapsed ?? 0;
+  const fresh = isFresh(view, now);
+  drawCurve(byId("curve"), {
+    points: view.link === "live" ? view.points : [], from: to - view.setup.recent_seconds, to,
+    required: fresh ? view.reading.required_newtons : null, limit: fresh ? view.reading.limit_newtons : null,
+    least: view.setup.capacity_newtons * 0.05, timeText: (t) => (t > to - 0.5 ? "now" : `${Math.round(t - to)} s`),
+  });
+  if (now - (view.saidAt ?? -Infinity) < 5000) return;
+  view.saidAt = now;
+  const most = Math.max(...view.points.map((p) => p[2] ?? 0), 0);
+  setText(byId("curve-said"), fresh ? `The greatest force of the last two minutes was ${forceText(most)}.` : "");
+}
+
+// restoreCurve puts what happened before this page was opened in front.
+async function restoreCurve() {
+  try {
+    const past = await (await fetch("/curve", { cache: "no-store" })).json();
+    const first = view.points[0]?.[0] ?? Infinity;
+    view.points = [...past.points.filter((p) => p[0] < first), ...view.points];
+  } catch { /* the curve then begins now */ }
+}
+
+async function fetchRecords(version) {
+  // Another run of the daemon may be on another journal.
+  if (version.split("-")[0] !== view.run) forgetCurves();
+  view.run = version.split("-")[0];
+  view.recordsVersion = version;
+  try {
+    const answer = await fetch("/pulls");
+    if (!answer.ok || view.recordsVersion !== version) return;
+    view.records = await answer.json();
+  } catch {
+    return; // the next change, or the next connection, asks again
+  }
+  view.recordsJob = view.state?.open_job?.job;
+  showRecords(view.records, view.state, act);
+  offerInspections(view.records.tests);
+  if (view.state) showJobOf(view.state);
+}
+
+// showRecordsIfJobChanged offers to count pulls for another job.
+function showRecordsIfJobChanged() {
+  const job = view.state.open_job?.job;
+  if (job === view.recordsJob) return;
+  view.recordsJob = job;
+  showRecords(view.records, view.state, act);
+}
+
+const showJobOf = (state) => showJob(state, view.records?.tests.at(-1), openInspection);
+
+function alarm(text) {
+  byId("alarm").hidden = !text;
+  setText(byId("alarm"), text || "");
+}
+
+// wireScheme lets a person choose the dark screen; it is remembered here.
+function wireScheme() {
+  const button = byId("scheme");
+  const set = (dark) => {
+    document.documentElement.dataset.scheme = dark ? "dark" : "light";
+    button.setAttribute("aria-pressed", String(dark));
+  };
+  set(localStorage.getItem("scheme") === "dark");
+  button.addEventListener("click", () => {
+    const dark = button.getAttribute("aria-pressed") !== "true";
+    localStorage.setItem("scheme", dark ? "dark" : "light");
+    set(dark);
+  });
+}
+
+// The force stays in sight in the head of the page while its panel is not.
+function wireBrief() {
+  new IntersectionObserver(([entry]) => byId("brief").classList.toggle("needed", !entry.isIntersecting), { rootMargin: "-64px 0px 0px 0px" })
+    .observe(byId("digits"));
+}
+
+async function begin() {
+  wireScheme();
+  wireBrief();
+  for (;;) {
+    try {
+      view.setup = await (await fetch("/setup", { cache: "no-store" })).json();
+      break;
+    } catch {
+      setText(byId("link"), linkSaid.lost);
+      await new Promise((resolve) => setTimeout(resolve, 2000));
+    }
+  }
+  useUnits(view.setup);
+  view.widest = forceNumber(view.setup.capacity_newtons).length;
+  document.title = `${view.setup.bench} · Thimbled`;
+  setText(byId("bench"), view.setup.bench);
+  wireForms(act);
+  setInterval(show, 100);
+  new Link(hear);
+}
+
+begin();
