@@ -43,6 +43,7 @@ type door struct {
 }
 
 var doors = []door{
+	{"codeberg.org/go-pdf/fpdf", []string{"publish/certificate"}},
 	{"github.com/coreos/go-systemd/v22", []string{"cmd/thimbled"}},
 	{"github.com/creack/pty", []string{"acquire/bench"}},
 	{"github.com/goburrow/modbus", []string{"acquire/modbus"}},
@@ -51,6 +52,7 @@ var doors = []door{
 	{"github.com/pelletier/go-toml/v2", []string{"config"}},
 	{"github.com/prometheus/client_golang", []string{"publish/metrics"}},
 	{"go.bug.st/serial", []string{"acquire/serialport"}},
+	{"golang.org/x/image", []string{"publish/certificate"}},
 	{"golang.org/x/sys", []string{"acquire/serialport", "cmd/thimbled", "publish/journal"}},
 }
 
