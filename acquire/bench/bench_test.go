@@ -57,7 +57,7 @@ func TestPullGoesOverTheWire(t *testing.T) {
 			t.Errorf("announced %d %s in %s", u.Number, u.Pull.Name, u.In)
 		}
 		var held, highest float64
-		for end := time.Now().Add(8 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+		for end := time.Now().Add(u.In/10 + 7500*time.Millisecond); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 			f := readForce(c)
 			if truth := float64(b.Now().Force) / 1e6; math.Abs(f-truth) > 1.5 {
 				t.Fatalf("read %.3f kN where there are %.3f kN", f, truth)

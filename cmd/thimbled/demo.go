@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 
 	"thimbled/acquire/bench"
@@ -70,19 +71,31 @@ func newDemo(out streams, dir string, speed float64) (*demo, error) {
 		return nil, err
 	}
 	path := filepath.Join(dir, "bench", "dock-3.toml")
-	c, err := writeDemoConfig(path, dir, link)
-	if err != nil {
-		return nil, errors.Join(err, b.Close())
-	}
 	log := slog.New(slog.NewTextHandler(out.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
-	w, err := newDaemon(c, dir, log)
+	w, err := demoDaemon(path, dir, link, log)
 	if err != nil {
 		return nil, errors.Join(err, b.Close())
 	}
+	c := w.config
 	d := &demo{speed: speed, dir: dir, bench: b, daemon: w, show: newDisplay(out.out, c.Bench.Show, c.Bench.Division)}
 	w.loop.hear = append(w.loop.hear, d.show.state)
 	d.greet(out, path)
 	return d, nil
+}
+
+// demoDaemon makes the daemon of the demo. Another program may take a port between
+// the look for a free one and its use; then it looks again.
+func demoDaemon(path, dir, link string, log *slog.Logger) (*daemon, error) {
+	for try := 1; ; try++ {
+		c, err := writeDemoConfig(path, dir, link)
+		if err != nil {
+			return nil, err
+		}
+		w, err := newDaemon(c, dir, log)
+		if inUse := errors.Is(err, nats.ErrPortInUse) || errors.Is(err, syscall.EADDRINUSE); !inUse || try == 5 {
+			return w, err
+		}
+	}
 }
 
 func demoDir(dir string) (string, error) {
@@ -245,11 +258,8 @@ func (d *demo) prepare(ctx context.Context, u bench.Upcoming) error {
 	}
 	deadline, cancel := context.WithTimeout(ctx, time.Duration(float64(u.In)/d.speed))
 	defer cancel()
-	if d.daemon.loop.snapshot.Load().State.Job.Known { // its pull did not pass, and is not repeated
-		finish := func(at time.Duration) peak.Input { return peak.FinishJob{At: at, By: by} }
-		if err := d.insist(deadline, finish); err != nil && ctx.Err() != nil {
-			return ctx.Err()
-		}
+	if err := d.clear(deadline, by); err != nil && ctx.Err() != nil {
+		return ctx.Err()
 	}
 	for _, input := range []func(time.Duration) peak.Input{
 		func(at time.Duration) peak.Input { return peak.SetZero{At: at, By: by} },
@@ -260,6 +270,22 @@ func (d *demo) prepare(ctx context.Context, u bench.Upcoming) error {
 		}
 	}
 	return nil
+}
+
+// clear waits for the pull in hand to end and finishes a job whose pull did not
+// pass.
+func (d *demo) clear(ctx context.Context, by string) error {
+	for d.daemon.loop.snapshot.Load().State.InPull {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(50 * time.Millisecond):
+		}
+	}
+	if !d.daemon.loop.snapshot.Load().State.Job.Known {
+		return nil
+	}
+	return d.insist(ctx, func(at time.Duration) peak.Input { return peak.FinishJob{At: at, By: by} })
 }
 
 // insist repeats a command until it is carried out or the time for it is over.

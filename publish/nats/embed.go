@@ -149,10 +149,19 @@ func (s *Server) start() error {
 	if log.fatal() != nil || !broker.ReadyForConnections(startTimeout) {
 		broker.Shutdown()
 		broker.WaitForShutdown()
-		return errors.Join(errors.New("broker did not start"), log.fatal())
+		return s.whyNot(log.fatal())
 	}
 	s.broker = broker
 	return nil
+}
+
+// whyNot says why the broker did not start: another program may have taken the
+// port since it was tried.
+func (s *Server) whyNot(fatal error) error {
+	if err := s.tryPort(); err != nil {
+		return err
+	}
+	return errors.Join(errors.New("broker did not start"), fatal)
 }
 
 // tryPort listens for a moment, because the broker itself cannot say why it
