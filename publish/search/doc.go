@@ -1,0 +1,5 @@
+// Package search finds tests, pulls and inspections again: an index that is
+// fed with the journal's records in order, holds a summary of each test in memory
+// and answers queries as Go values, JSON or CSV. The journal stays the truth; each
+// summary names its record there.
+package search
