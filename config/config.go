@@ -28,6 +28,8 @@ type Config struct {
 	// Rules are the loft's own, beside the published ones of [rules.All].
 	Rules []rules.Rule
 
+	// Path is the file it was read from; empty if it came from elsewhere.
+	Path string
 	// Digest is the SHA-256 of the file's bytes in lower-case hex.
 	Digest string
 	// Warnings are what is allowed but worth a second look.
@@ -266,7 +268,12 @@ func Load(path string) (*Config, error) {
 	if len(data) > largestFile {
 		return nil, fmt.Errorf("read config: %s: %w", path, ErrTooLarge)
 	}
-	return Parse(path, data)
+	c, err := Parse(path, data)
+	if err != nil {
+		return nil, err
+	}
+	c.Path = path
+	return c, nil
 }
 
 // Parse checks a file's contents; name is its name in problems. The error is a

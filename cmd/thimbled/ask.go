@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"os/user"
 	"time"
 
@@ -20,20 +21,63 @@ type request struct {
 	Force string `json:"force,omitempty"` // of a tare, such as "1.2 kN"; empty takes the force now
 }
 
-// serveCommands answers the requests of operators and services.
+// answers are the requests that operators and services can make, whichever way
+// they come: over NATS or from the page.
+func (d *daemon) answers() map[string]nats.Handler {
+	return map[string]nats.Handler{
+		"zero": d.askZero,
+		"tare": d.askTare,
+		"status": func(context.Context, []byte) ([]byte, error) {
+			return publish.EncodeState(d.loop.snapshot.Load(), d.loop.now()), nil
+		},
+		"job.open": d.askJobOpen,
+		"job.show": func(context.Context, []byte) ([]byte, error) {
+			return publish.EncodeOpenJob(d.loop.snapshot.Load()), nil
+		},
+		"job.assign": d.askAssign,
+		"job.cancel": d.askWhy(func(at time.Duration, r whyRequest) peak.Input {
+			return peak.CancelJob{At: at, By: r.By, Why: r.Why}
+		}),
+		"job.repeat": d.askWhy(func(at time.Duration, r whyRequest) peak.Input {
+			return peak.RepeatPull{At: at, By: r.By, Why: r.Why}
+		}),
+		"job.finish": d.askWhy(func(at time.Duration, r whyRequest) peak.Input {
+			return peak.FinishJob{At: at, By: r.By}
+		}),
+		"job.list": func(ctx context.Context, body []byte) ([]byte, error) { return d.askTests(ctx, body) },
+		"inspect":  d.askInspect,
+		"tests":    d.askTests,
+		"rules":    d.askRules,
+		"plan":     d.askPlan,
+		"weigh.start": d.askWeigh(func(at time.Duration, r weighRequest) peak.Input {
+			return peak.StartWeighing{At: at, By: r.By, Item: r.Item}
+		}),
+		"weigh.stop": d.askWeigh(func(at time.Duration, r weighRequest) peak.Input {
+			return peak.StopWeighing{At: at, By: r.By}
+		}),
+	}
+}
+
+// serveCommands answers requests over NATS.
 func (d *daemon) serveCommands() (*nats.Commands, error) {
 	c, err := nats.ServeCommands(d.link, d.loop.version, askTimeout)
 	if err != nil {
 		return nil, err
 	}
-	return c, errors.Join(
-		c.Ask("zero", d.askZero),
-		c.Ask("tare", d.askTare),
-		c.Ask("status", func(context.Context, []byte) ([]byte, error) {
-			return publish.EncodeState(d.loop.snapshot.Load(), d.loop.now()), nil
-		}),
-		d.serveJobs(c),
-	)
+	var errs []error
+	for name, answer := range d.answers() {
+		errs = append(errs, c.Ask(name, answer))
+	}
+	return c, errors.Join(errs...)
+}
+
+// answer answers a request from the page.
+func (d *daemon) answer(ctx context.Context, command string, body []byte) ([]byte, error) {
+	handler, ok := d.answers()[command]
+	if !ok {
+		return nil, &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("there is no command %q", command)}
+	}
+	return handler(ctx, body)
 }
 
 func (d *daemon) askZero(ctx context.Context, body []byte) ([]byte, error) {

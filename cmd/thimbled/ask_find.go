@@ -7,6 +7,7 @@ import (
 
 	"thimbled/config/rules"
 	"thimbled/peak"
+	"thimbled/publish/search"
 )
 
 // rulesRequest is the body of a request for the rules: all of them, or what one
@@ -24,6 +25,15 @@ type planRequest struct {
 	FittingB string `json:"fitting_b,omitempty"`
 	Grip     string `json:"grip,omitempty"`
 	Legs     int    `json:"legs,omitempty"`
+}
+
+// askTests finds tests again.
+func (d *daemon) askTests(ctx context.Context, body []byte) ([]byte, error) {
+	q, err := search.ParseQuery(body)
+	if err != nil {
+		return nil, err
+	}
+	return d.index.Answer(ctx, q)
 }
 
 // askRules answers as the command thimbled rules --json does.

@@ -62,34 +62,6 @@ type inspectRequest struct {
 	Notes     string `json:"notes,omitempty"`
 }
 
-func (d *daemon) serveJobs(c *nats.Commands) error {
-	return errors.Join(
-		c.Ask("job.open", d.askJobOpen),
-		c.Ask("job.show", func(context.Context, []byte) ([]byte, error) {
-			return publish.EncodeOpenJob(d.loop.snapshot.Load()), nil
-		}),
-		c.Ask("job.cancel", d.askWhy(func(at time.Duration, r whyRequest) peak.Input {
-			return peak.CancelJob{At: at, By: r.By, Why: r.Why}
-		})),
-		c.Ask("job.repeat", d.askWhy(func(at time.Duration, r whyRequest) peak.Input {
-			return peak.RepeatPull{At: at, By: r.By, Why: r.Why}
-		})),
-		c.Ask("job.finish", d.askWhy(func(at time.Duration, r whyRequest) peak.Input {
-			return peak.FinishJob{At: at, By: r.By}
-		})),
-		c.Ask("job.assign", d.askAssign),
-		c.Ask("rules", d.askRules),
-		c.Ask("plan", d.askPlan),
-		c.Ask("inspect", d.askInspect),
-		c.Ask("weigh.start", d.askWeigh(func(at time.Duration, r weighRequest) peak.Input {
-			return peak.StartWeighing{At: at, By: r.By, Item: r.Item}
-		})),
-		c.Ask("weigh.stop", d.askWeigh(func(at time.Duration, r weighRequest) peak.Input {
-			return peak.StopWeighing{At: at, By: r.By}
-		})),
-	)
-}
-
 // unmarshal reads a request's body strictly: a key that means nothing is a
 // mistake that must be told.
 func unmarshal(body []byte, to any, example string) error {
@@ -141,7 +113,7 @@ func (d *daemon) askInspect(ctx context.Context, body []byte) ([]byte, error) {
 	case r.Finding != "accepted" && r.Finding != "rejected":
 		return nil, badRequest(errors.New("the finding must be accepted or rejected"))
 	}
-	item, err := d.itemOfTest(ctx, r.Job)
+	item, err := d.itemOfTest(r.Job)
 	if err != nil {
 		return nil, err
 	}
@@ -153,24 +125,12 @@ func (d *daemon) askInspect(ctx context.Context, body []byte) ([]byte, error) {
 
 // itemOfTest returns the item of an ended test; only what was tested can be
 // inspected after a test.
-func (d *daemon) itemOfTest(ctx context.Context, job string) (string, error) {
-	for number := d.journal.Last(); number > 0; number-- {
-		r, err := d.journal.Next(ctx, number-1)
-		if err != nil {
-			return "", err
-		}
-		if r.Type != peak.TypeTestEnded {
-			continue
-		}
-		e, err := publish.Decode(r.Event, publish.Clock{}, publish.Traces{})
-		if err != nil {
-			return "", err
-		}
-		if t := e.(peak.TestEnded); t.Job.ID == job {
-			return t.Job.Item, nil
-		}
+func (d *daemon) itemOfTest(job string) (string, error) {
+	t, ok := d.index.Test(job)
+	if !ok {
+		return "", &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("no test of job %q has ended", job)}
 	}
-	return "", &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("no test of job %q has ended", job)}
+	return t.Item, nil
 }
 
 var errNobody = errors.New(`say who asks: "by":"A. Name"`)

@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
+	"os"
 	"path/filepath"
 	"sync"
 	"time"
@@ -18,6 +20,8 @@ import (
 	"thimbled/publish/journal"
 	"thimbled/publish/metrics"
 	"thimbled/publish/nats"
+	"thimbled/publish/page"
+	"thimbled/publish/search"
 )
 
 const (
@@ -44,6 +48,8 @@ type daemon struct {
 	live    *nats.Live
 	state   *nats.State
 	metrics *metrics.Metrics
+	index   *search.Index
+	page    *page.Page
 	http    net.Listener
 	lines   []acquire.Line
 }
@@ -77,6 +83,9 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 		return nil, fmt.Errorf("go on from the journal: %w", err)
 	}
 	d.makeLoop(now, clock, from, traces)
+	if err := d.makePage(); err != nil {
+		return nil, err
+	}
 	d.loop.settle([]peak.Event{peak.DaemonStarted{Version: version(), ConfigDigest: c.Digest, CleanBefore: opened.Clean}})
 	d.loop.show()
 	return d, nil
@@ -150,6 +159,29 @@ func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, t
 	l.metrics = d.metrics
 }
 
+func (d *daemon) makePage() (err error) {
+	c := d.config
+	o := page.Options{
+		Bench: c.Bench.ID, Capacity: c.Bench.Capacity, Show: c.Bench.Show, Division: c.Bench.Division, PressureUnit: peak.UnitBar,
+		Listen: c.HTTP.Listen, Snapshot: d.loop.snapshot.Load, Now: d.loop.now, Records: d.journal, Ask: d.answer,
+		Trace: func(name string) (io.ReadCloser, error) {
+			return os.Open(filepath.Join(d.dir, filepath.FromSlash(name)))
+		},
+		Certificate: func(ctx context.Context, job, format string) ([]byte, string, error) {
+			return makeCertificate(ctx, d.dir, c.Path, job, format)
+		},
+	}
+	if c.Pressure != nil {
+		o.PressureUnit = c.Pressure.Unit
+	}
+	if d.page, err = page.New(o); err != nil {
+		return fmt.Errorf("make page: %w", err)
+	}
+	d.index = search.New()
+	d.loop.hear = append(d.loop.hear, d.page.Hear)
+	return nil
+}
+
 // brokerTrouble says why the broker cannot be used; nil if it can.
 func (d *daemon) brokerTrouble() error {
 	switch {
@@ -176,6 +208,8 @@ func (d *daemon) run(ctx context.Context, ready func()) error {
 	outside.run("records", d.records.Run)
 	outside.run("live readings", d.live.Run)
 	outside.run("state", d.state.Run)
+	outside.run("index", func(ctx context.Context) error { return d.index.Run(ctx, d.journal) })
+	outside.run("page", d.page.Run)
 	outside.run("http", d.serveHTTP)
 	if d.server != nil {
 		outside.run("broker", d.server.Watch)
@@ -237,8 +271,9 @@ func (d *daemon) serveHTTP(ctx context.Context) error {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", d.metrics.Handler())
 	mux.Handle("GET /healthz", d.metrics.Health())
-	server := &http.Server{
-		Handler: mux, ReadTimeout: idle, ReadHeaderTimeout: idle, WriteTimeout: idle, IdleTimeout: idle, MaxHeaderBytes: 16 << 10,
+	mux.Handle("/", d.page.Handler())
+	server := &http.Server{ // the page sets the deadlines of what it writes: its streams have no end
+		Handler: mux, ReadTimeout: idle, ReadHeaderTimeout: idle, IdleTimeout: idle, MaxHeaderBytes: 16 << 10,
 		ErrorLog: slog.NewLogLogger(d.log.Handler(), slog.LevelWarn),
 	}
 	context.AfterFunc(ctx, func() { server.Close() })

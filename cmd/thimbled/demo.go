@@ -186,14 +186,15 @@ func (d *demo) greet(out streams, path string) {
 	fmt.Fprintf(out.out, `A simulated bench, %s, and the real daemon that reads it over a serial line.
   records   %s
   config    %s
+  page      http://%s/
   NATS      %s
   metrics   http://%s/metrics
-Try in another terminal:
+Open the page in a browser, or try in another terminal:
   go run ./cmd/thimbled status --config %s
   go run ./cmd/thimbled audit %s
   nats --server %s subscribe 'bench.dock-3.>'
 
-`, "dock-3, 250 kN", d.dir, path, d.daemon.server.URL(), d.daemon.config.HTTP.Listen, path, d.dir, d.daemon.server.URL())
+`, "dock-3, 250 kN", d.dir, path, d.daemon.config.HTTP.Listen, d.daemon.server.URL(), d.daemon.config.HTTP.Listen, path, d.dir, d.daemon.server.URL())
 }
 
 func (d *demo) run(ctx context.Context) error {
