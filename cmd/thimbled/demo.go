@@ -136,6 +136,7 @@ kind = "rtu"
 device = %q
 baud = 115200
 parity = "none"
+worst_answer = "80 ms"
 
 [load]
 line = "rs485"
@@ -144,7 +145,7 @@ register = 0
 type = "float32"
 unit = "kN"
 every = "20 ms"
-timeout = "100 ms"
+timeout = "60 ms"
 status_register = 2
 stable_bit = 0
 over_range_bit = 1
@@ -158,7 +159,7 @@ type = "uint16"
 scale = 0.01
 unit = "bar"
 every = "100 ms"
-timeout = "100 ms"
+timeout = "60 ms"
 
 [journal]
 dir = %q
