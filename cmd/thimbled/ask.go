@@ -159,12 +159,20 @@ func tareCommand(ctx context.Context, out streams, args []string) error {
 }
 
 func statusCommand(ctx context.Context, out streams, args []string) error {
-	f := flags(out, "status", "[--config F | --nats URL --bench ID]")
+	f := flags(out, "status", "[--config F | --nats URL --bench ID] [--json]")
 	a := addAskFlags(f)
+	asJSON := f.Bool("json", false, "answer in JSON")
 	if err := parse(f, args); err != nil {
 		return err
 	}
-	return askDaemon(ctx, out, *a, "status", struct{}{})
+	if *asJSON {
+		return askDaemon(ctx, out, *a, "status", struct{}{})
+	}
+	data, err := a.ask(ctx, "status", struct{}{})
+	if err != nil {
+		return err
+	}
+	return tellStatus(out.out, data)
 }
 
 func login() string {

@@ -37,28 +37,33 @@ func (a askFlags) place() (url, bench string, err error) {
 	return "nats://" + c.NATS.Listen, c.Bench.ID, nil
 }
 
-// askDaemon sends a request and prints the answer. A refusal is the answer no.
-func askDaemon(ctx context.Context, out streams, a askFlags, command string, r any) error {
+// ask sends a request and returns the answer.
+func (a askFlags) ask(ctx context.Context, command string, r any) ([]byte, error) {
 	url, bench, err := a.place()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	body, err := json.Marshal(r)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
-	data, err := nats.Request(ctx, url, bench, command, body)
+	return nats.Request(ctx, url, bench, command, body)
+}
+
+// askDaemon sends a request and prints the answer. A refusal is the answer no,
+// unless the request itself was wrong.
+func askDaemon(ctx context.Context, out streams, a askFlags, command string, r any) error {
+	data, err := a.ask(ctx, command, r)
 	var refused *publish.Refusal
-	if errors.As(err, &refused) && refused.Code == publish.BadRequest {
+	switch {
+	case errors.As(err, &refused) && refused.Code == publish.BadRequest:
 		return usageError{refused}
-	}
-	if errors.As(err, &refused) {
+	case errors.As(err, &refused):
 		fmt.Fprintln(out.out, "no:", refused.Why)
 		return errNo
-	}
-	if err != nil {
+	case err != nil:
 		return err
 	}
 	fmt.Fprintln(out.out, string(data))

@@ -8,7 +8,7 @@ import (
 )
 
 // jobVerbs are what can be done about jobs, with the flags of each.
-const jobVerbs = "open|show|assign|repeat|finish|cancel"
+const jobVerbs = "open|list|show|assign|repeat|finish|cancel"
 
 func jobCommand(ctx context.Context, out streams, args []string) error {
 	if len(args) == 0 || !slices.Contains(strings.Split(jobVerbs, "|"), args[0]) {
@@ -21,6 +21,15 @@ func jobCommand(ctx context.Context, out streams, args []string) error {
 	case "open":
 		r := addJobFlags(f)
 		body = func() any { r.By = *by; return r }
+	case "list":
+		r := map[string]string{}
+		for name, usage := range map[string]string{
+			"item": "the item's `tag`, or its beginning with *", "since": "no test that ended before this `day`",
+			"until": "no test that ended after this `day`", "verdict": "only tests with this `verdict`",
+		} {
+			f.Func(name, usage, func(text string) error { r[name] = text; return nil })
+		}
+		body = func() any { return r }
 	case "show":
 		body = func() any { return struct{}{} }
 	case "assign":
