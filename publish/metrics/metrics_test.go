@@ -37,6 +37,10 @@ func midPull() *publish.Snapshot {
 			{Name: "load", LastGood: peak.Known(99990 * time.Millisecond)},
 			{Name: "pressure", LastGood: peak.Known(80 * time.Second), Quality: peak.Timeout, Lost: true, Why: "no answer in 100 ms"},
 		},
+		Checks: []publish.Check{
+			{Name: "load", State: publish.InOrder}, {Name: "clock", State: publish.Attention},
+			{Name: "pressure", State: publish.NotInOrder}, {Name: "pressure-low", State: publish.Waiting},
+		},
 	}
 }
 
@@ -117,13 +121,14 @@ func TestLint(t *testing.T) {
 // Base units only, and labels from a closed set (Prometheus, "Metric and label
 // naming"; its lint does not know of kilonewtons and bar).
 func TestUnitsAndLabels(t *testing.T) {
-	unit := regexp.MustCompile(`_(newtons|pascals|seconds|seconds_bucket|seconds_sum|seconds_count|records|total|up|failed|info)$`)
+	unit := regexp.MustCompile(`_(newtons|pascals|seconds|seconds_bucket|seconds_sum|seconds_count|records|total|up|failed|info|ready|in_order)$`)
 	prefixed := regexp.MustCompile(`kilo|mega|milli|micro|_bar|_psi|_ms|_kn|_tonnes|minutes|hours`)
 	label := regexp.MustCompile(`([a-z_]+)="([^"]*)"`)
 	closed := map[string][]string{
 		"instrument": {"load", "pressure"},
 		"verdict":    {"pass", "review", "incomplete", "void", "exceeded", "failed", "unassigned"},
 		"reason":     {"timeout", "garbled", "refused", "over-range", "under-range", "not-ready", "stuck", "disconnected"},
+		"check":      {"load", "pressure", "pressure-low", "clock"},
 		"version":    {"0.1.0"}, "goversion": {"GOVERSION"},
 	}
 	for line := range strings.Lines(exposition(t, made(midPull(), 100*time.Second))) {

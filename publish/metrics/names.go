@@ -25,6 +25,9 @@ const (
 	nameDropped       = "thimbled_readings_dropped_total"
 	nameBroker        = "thimbled_broker_up"
 	nameStepAge       = "thimbled_step_age_seconds"
+	nameReady         = "thimbled_ready"
+	nameCheck         = "thimbled_check_in_order"
+	nameHold          = "thimbled_hold_seconds"
 	nameBuild         = "thimbled_build_info"
 )
 
@@ -33,6 +36,7 @@ const (
 	labelInstrument = "instrument"
 	labelReason     = "reason" // the quality of a bad reading
 	labelVerdict    = "verdict"
+	labelCheck      = "check"
 	labelVersion    = "version"
 	labelGo         = "goversion"
 )

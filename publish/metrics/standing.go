@@ -25,6 +25,9 @@ var (
 	unpubDesc    = describe(nameUnpublished, "Durable records that the broker does not have. Absent while that is not known.")
 	droppedDesc  = describe(nameDropped, "Live readings that could not be sent.")
 	pullEndDesc  = describe(nameLastPull, "When the last pull ended, in seconds since 1970. Absent before the first of this run.")
+	holdDesc     = describe(nameHold, "Longest hold of the pull in hand, else of the last one.")
+	readyDesc    = describe(nameReady, "Whether a pull made now would count, 1 or 0.")
+	checkDesc    = describe(nameCheck, "Whether one thing that must be in order before a pull is, 1 or 0.", labelCheck)
 	brokerDesc   = describe(nameBroker, "Whether the broker can be used, 1 or 0.")
 )
 
@@ -43,7 +46,7 @@ type standing struct {
 func (c *standing) Describe(out chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		forceDesc, pressureDesc, peakDesc, zeroDesc, tareDesc, ageDesc, upDesc, stepDesc,
-		recordsDesc, failedDesc, unpubDesc, droppedDesc, brokerDesc, pullEndDesc,
+		recordsDesc, failedDesc, unpubDesc, droppedDesc, brokerDesc, pullEndDesc, holdDesc, readyDesc, checkDesc,
 	} {
 		out <- d
 	}
@@ -86,6 +89,12 @@ func bench(out chan<- prometheus.Metric, s *publish.Snapshot, now time.Duration)
 	}
 	if st.Peak.Known {
 		gauge(out, peakDesc, newtons(st.Peak.Value))
+	}
+	gauge(out, holdDesc, st.Hold.Seconds())
+	gauge(out, readyDesc, truth(publish.Ready(s.Checks)))
+	for _, c := range s.Checks {
+		inOrder := c.State == publish.InOrder || c.State == publish.Attention
+		out <- prometheus.MustNewConstMetric(checkDesc, prometheus.GaugeValue, truth(inOrder), c.Name)
 	}
 	gauge(out, zeroDesc, newtons(st.Zero))
 	gauge(out, tareDesc, newtons(st.Tare))
