@@ -34,6 +34,8 @@ func commands() []command {
 		{"probe", "--config F", "read each instrument once and show every decoding", probeCommand},
 		{"simulate", "[--dir DIR] [--fast N]", "only the simulated instruments", simulateCommand},
 		{"audit", "DIR", "verify a journal and its traces, end to end", auditCommand},
+		{"tests", "[--item TAG] [--since D] [--until D] [--verdict V] [--limit N] [--json | --csv] DIR", "find tests in a journal", testsCommand},
+		{"certificate", certificateArgs, "the proof-test certificate of a test, as HTML or PDF", certificateCommand},
 		{"zero", "[--by NAME]", "ask the daemon to set zero", zeroCommand},
 		{"tare", "[--force Q] [--by NAME]", "ask the daemon to set the tare", tareCommand},
 		{"job", jobVerbs + " …", "open a job, show it, assign or repeat a pull, finish or cancel it", jobCommand},
