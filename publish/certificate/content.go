@@ -92,7 +92,7 @@ func New(e *Evidence, readings map[int64][]peak.Reading, o Options) *Certificate
 		setup.Capacity, setup.Division = 0, 0
 	}
 	c := &Certificate{
-		Outcome: outcomeOf(e.Test.Verdict, e.finding()), Loft: o.Loft.plain(), Paper: o.Paper,
+		Outcome: outcomeOf(e.Test.Verdict, e.finding(), len(e.Test.Reasons) > 0), Loft: o.Loft.plain(), Paper: o.Paper,
 		Number: fmt.Sprintf("%s-%d", e.Bench, e.Record.Number), Digest: e.Record.SHA256, Ended: dateTime(e.Record.At),
 		Cautions: cautions(o.Units), made: e.Record.At, figures: newFigures(o.Units, setup.Division), e: e,
 	}
@@ -151,7 +151,7 @@ func (c *Certificate) item() []row {
 func (c *Certificate) requirement() []row {
 	j := c.e.Test.Job
 	out := []row{
-		{Label: "Rule", Text: or(j.Rule, "none: the requirement is the operator's own")},
+		{Label: "Rule", Text: or(j.Rule, "none; the operator's own demand")},
 		{Label: "Planned pulls", Text: fmt.Sprint(len(j.Planned))},
 		{Label: "Source", Text: or(j.Source, "none on record"), Wide: true},
 	}
@@ -186,7 +186,7 @@ func labelsOf(j peak.Job, d peak.Requirement) string {
 func (c *Certificate) demand(d peak.Requirement) string {
 	s := "at least " + c.figures.force(d.Required())
 	if d.Guard > 0 {
-		s += fmt.Sprintf(", which is %s raised by a guard of %v", c.figures.force(d.Asked), d.Guard)
+		s += fmt.Sprintf(", which is %s raised by a guard of %s", c.figures.force(d.Asked), joined(d.Guard.String()))
 	}
 	if d.Hold > 0 {
 		s += ", held for " + exactSeconds(d.Hold)
@@ -237,8 +237,8 @@ func (c *Certificate) means(atHand, used Setup) []row {
 	case used.Division > 0:
 		out[0].Text += ", up to " + c.figures.force(used.Capacity)
 		out = append(out,
-			row{Label: "Load", Text: fmt.Sprintf("load cell and indicator, division %s, read every %s", c.figures.force(used.Division), period(used.LoadEvery))},
-			row{Label: "Pressure", Text: pressureMeans(used.PressureEvery)})
+			row{Label: "Load", Text: fmt.Sprintf("load cell and indicator, division %s, read every %s", c.figures.force(used.Division), period(used.LoadEvery)), Wide: true},
+			row{Label: "Pressure", Text: pressureMeans(used.PressureEvery), Wide: true})
 	case atHand.Digest != "":
 		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config has been changed since the test"})
 	default:
@@ -250,7 +250,7 @@ func (c *Certificate) means(atHand, used Setup) []row {
 	for _, r := range c.e.Runs {
 		out = append(out,
 			row{Label: "Program", Text: fmt.Sprintf("Thimbled %s, started %s (record %d)", plain(r.Version), dateTime(r.Reference.At), r.Reference.Number), Wide: true},
-			row{Label: "Its config", Text: "SHA-256 " + plain(r.ConfigDigest), Wide: true, Code: true})
+			row{Label: "Config", Text: "SHA-256 " + plain(r.ConfigDigest), Wide: true, Code: true})
 	}
 	return out
 }
@@ -263,7 +263,7 @@ func pressureMeans(every time.Duration) string {
 }
 
 func (c *Certificate) records() table {
-	t := table{Heads: []string{"Record", "What", "When", "SHA-256 of the record's line"}, Shares: []int{9, 19, 24, 62}, Code: 3}
+	t := table{Heads: []string{"Record", "What", "When", "SHA-256 of the record's line"}, Shares: []int{13, 29, 40, 88}, Code: 3}
 	for _, r := range c.e.Records {
 		t.Rows = append(t.Rows, []string{fmt.Sprint(r.Number), recordWords[r.Type], dateTime(r.At), r.SHA256})
 	}
@@ -286,11 +286,10 @@ func (c *Certificate) signers() ([]signer, string) {
 func cautions(u Units) []string {
 	out := []string{
 		"Thimbled measures and records. It does not operate the bench and is no safety device.",
-		"The verdict judges the measured load and time, nothing else. It is no release: a qualified person decides whether the item goes into service, by the codes that hold where it is used.",
-		"Whether an item may be proof loaded at all, by whom and how high, is for local codes, the maker and a qualified person to say. This paper does not answer that.",
-		"The test tells of the item as it was on that day. Damage, wear, repair or another use afterwards ends what it tells.",
-		"Forces are net of zero and tare and come from the load cell alone. The peak is the highest confirmed force, each reading taken with its two neighbours by their median; the pressure stands beside it for comparison.",
-		"Figures are rounded for reading; the records hold them exactly. What identifies this paper is the SHA-256 of the record that ended the test: a paper that does not agree with the journal's record of that digest is wrong. All times are UTC.",
+		"The verdict judges measured load and time, nothing else, and releases nothing. Local codes, the maker and a qualified person decide whether, how high and by whom an item may be proof loaded, and whether it goes into service.",
+		"The test tells of the item as it was on that day. Damage, wear or repair afterwards ends what it tells.",
+		"Forces are net of zero and tare and come from the load cell alone. The peak is the highest confirmed force: the median of three neighbouring readings. Figures are rounded for reading and times are UTC; the records hold them exactly.",
+		"What identifies this paper is the SHA-256 of the record that ended the test. A paper that does not agree with that record is wrong.",
 	}
 	if isMass(u.Force) {
 		out = append(out, "Units of mass stand for the weight of that mass at standard gravity, 9.80665 m/s².")

@@ -131,7 +131,7 @@ func (c *Certificate) demandRows(e peak.PullEnded) []row {
 	r := e.Requirement.Value
 	required, limit := c.figures.force(r.Required()), "none"
 	if r.Guard > 0 {
-		required += fmt.Sprintf("; asked %s, guard %v", c.figures.force(r.Asked), r.Guard)
+		required += fmt.Sprintf(", guard %s", joined(r.Guard.String()))
 	}
 	if r.Limit.Known {
 		limit = c.figures.force(r.Limit.Value)
@@ -164,19 +164,15 @@ func (c *Certificate) timeRows(e peak.PullEnded) []row {
 	if e.Hold.From.Known && e.Hold.To.Known {
 		during = c.clock(e.Hold.From.Value) + " to " + c.clock(e.Hold.To.Value)
 	}
-	ended, gap := "not seen", "none"
+	ended := "not seen"
 	if e.EndedAt.Known {
 		ended = c.clock(e.EndedAt.Value)
-	}
-	if e.LongestGap > 0 {
-		gap = missed(e.LongestGap)
 	}
 	return []row{
 		{Label: "Held", Text: held},
 		{Label: "Held from", Text: during},
-		{Label: "Started", Text: c.e.Clock.Wall(e.StartedAt).Format("2006-01-02 15:04:05.000")},
+		{Label: "Started", Text: c.e.Clock.Wall(e.StartedAt).Format("2006-01-02\u00a015:04:05.000")},
 		{Label: "Ended", Text: ended},
-		{Label: "Longest gap", Text: gap},
 	}
 }
 
@@ -187,11 +183,17 @@ func (c *Certificate) zeroRows(e peak.PullEnded) []row {
 		}
 		return c.figures.small(m.Value)
 	}
+	gap := "none"
+	if e.LongestGap > 0 {
+		gap = missed(e.LongestGap)
+	}
 	return []row{
 		{Label: "Zero before", Text: known(e.ZeroBefore)},
-		{Label: "Zero shift", Text: known(e.ZeroShift())},
 		{Label: "Zero after", Text: known(e.ZeroAfter)},
-		{Label: "Zero, tare set", Text: c.figures.small(e.Zero) + ", " + c.figures.small(e.Tare)},
+		{Label: "Zero shift", Text: known(e.ZeroShift())},
+		{Label: "Longest gap", Text: gap},
+		{Label: "Zero taken off", Text: c.figures.small(e.Zero)},
+		{Label: "Tare taken off", Text: c.figures.small(e.Tare)},
 	}
 }
 

@@ -1,7 +1,6 @@
 package certificate
 
 import (
-	"cmp"
 	"slices"
 	"time"
 
@@ -50,35 +49,11 @@ func newCurve(e peak.PullEnded, readings []peak.Reading) *curve {
 	}
 	c.from, c.to = good[0].at, good[len(good)-1].at
 	kept := len(good)
-	for _, s := range split(good, e.LongestGap) {
+	for _, s := range split(good, usualGap(good, e.LongestGap)) {
 		c.stretches = append(c.stretches, thin(s, max(4, mostSamples*len(s)/kept)))
 	}
 	return c
 }
-
-// startIn finds the start of the pull in the time of its trace, which counts from
-// the trace's first reading: where the confirmed force is the peak and a reading
-// stands where the pull began. The pull before may be in the trace too, so the
-// last such place counts.
-func startIn(good []sample, e peak.PullEnded) (start time.Duration, ok bool) {
-	if !e.Peak.Known {
-		return 0, false
-	}
-	toPeak := e.PeakAt - e.StartedAt
-	for i := len(good) - 2; i > 0; i-- {
-		if median(good[i-1].force, good[i].force, good[i+1].force) != e.Peak.Value {
-			continue
-		}
-		start := good[i].at - toPeak
-		_, ok := slices.BinarySearchFunc(good, start, func(s sample, at time.Duration) int { return cmp.Compare(s.at, at) })
-		if ok {
-			return start, true
-		}
-	}
-	return 0, false
-}
-
-func median(a, b, c peak.Force) peak.Force { return max(min(a, b), min(max(a, b), c)) }
 
 // around cuts off what lies far before and after the pull.
 func around(good []sample, e peak.PullEnded) []sample {
@@ -95,9 +70,10 @@ func around(good []sample, e peak.PullEnded) []sample {
 	return slices.Clone(good[first:end])
 }
 
-// split parts the samples where nothing was seen for much longer than usual,
-// and in any case at the longest gap that the record tells of.
-func split(good []sample, longestGap time.Duration) [][]sample {
+// usualGap is the time between two readings from which on nothing seems to have
+// been seen between them: much more than most, and in any case the longest gap that
+// the record tells of.
+func usualGap(good []sample, longestGap time.Duration) time.Duration {
 	apart := make([]time.Duration, 0, len(good))
 	for i := 1; i < len(good); i++ {
 		apart = append(apart, good[i].at-good[i-1].at)
@@ -110,10 +86,15 @@ func split(good []sample, longestGap time.Duration) [][]sample {
 	if longestGap > 0 {
 		limit = min(limit, longestGap-1)
 	}
+	return limit
+}
+
+// split parts the samples where nothing was seen.
+func split(good []sample, usual time.Duration) [][]sample {
 	var out [][]sample
 	begin := 0
 	for i := 1; i < len(good); i++ {
-		if good[i].at-good[i-1].at > limit {
+		if good[i].at-good[i-1].at > usual {
 			out = append(out, good[begin:i])
 			begin = i
 		}

@@ -74,9 +74,9 @@ type figure struct {
 
 // The measures of a figure.
 const (
-	figureWide, figureHigh         mm = 17000, 6200
+	figureWide, figureHigh         mm = 17000, 5700
 	plotLeft, plotRight            mm = 1500, 13700
-	plotTop, plotBottom            mm = 500, 5200
+	plotTop, plotBottom            mm = 500, 4700
 	labelLeft                      mm = 14100
 	labelApart, ringRadius         mm = 380, 80
 	labelHalf, labelBelow, tickLen mm = 90, 420, 100
@@ -167,7 +167,7 @@ func (c *curve) shade(f *figure, p plot, show figures) {
 
 // forceAxis draws a grid line and a number at each round force.
 func (f *figure) forceAxis(p plot, u peak.ForceUnit) {
-	step, decimals := roundForce((p.high-p.low)/5, u)
+	step, decimals := roundForce((p.high-p.low)/8, u)
 	for n := p.low / step; n*step <= p.high; n++ {
 		if n*step < p.low {
 			continue

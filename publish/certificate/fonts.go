@@ -19,7 +19,10 @@ const (
 	fixed   face = "fixed"
 )
 
-var faces = map[face][]byte{regular: goregular.TTF, bold: gobold.TTF, fixed: gomono.TTF}
+var faces = []struct {
+	face face
+	ttf  []byte
+}{{regular, goregular.TTF}, {bold, gobold.TTF}, {fixed, gomono.TTF}}
 
 // absent stands for a sign that the fonts of the paper do not have.
 const absent = '\ufffd'

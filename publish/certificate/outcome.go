@@ -18,12 +18,18 @@ const (
 	titleNotPassed   = "Proof-test record – NOT PASSED"
 )
 
-func outcomeOf(verdict peak.Verdict, f finding) outcome {
-	o := outcome{Because: []string{verdictSentences[verdict]}}
+// outcomeOf says what came of a test; explained says that its reasons are listed
+// beside it.
+func outcomeOf(verdict peak.Verdict, f finding, explained bool) outcome {
+	o := outcome{}
 	switch verdict {
 	case peak.Pass, peak.Review:
+		o.say(verdictSentences[verdict])
 		o.inspected(verdict, f)
 	default:
+		if !explained {
+			o.say(verdictSentences[verdict])
+		}
 		o.notPassed(verdict, f)
 	}
 	return o

@@ -30,7 +30,7 @@ func (c *Certificate) PDF(w io.Writer) error {
 const (
 	marginSide   = 20.0
 	marginTop    = 24.0
-	marginBottom = 24.0
+	marginBottom = 21.0
 	gutter       = 7.0 // between two columns of rows
 )
 
@@ -52,8 +52,8 @@ func (c *Certificate) draw(pages int) *sheet {
 	pdf := fpdf.New("P", "mm", size, "")
 	s := &sheet{pdf: pdf, pages: pages, c: c}
 	s.wide, s.high = pdf.GetPageSize()
-	for f, ttf := range faces {
-		pdf.AddUTF8FontFromBytes(string(f), "", ttf)
+	for _, f := range faces {
+		pdf.AddUTF8FontFromBytes(string(f.face), "", f.ttf)
 	}
 	pdf.SetMargins(0, 0, 0)
 	pdf.SetAutoPageBreak(false, 0)
@@ -85,7 +85,7 @@ func (s *sheet) page() {
 	foot := s.high - 12
 	s.rule(foot-4.2, 0.2, faint)
 	s.text(style{regular, 7.5, soft}, marginSide, foot, "Record "+s.c.Number)
-	s.text(style{fixed, 6.2, soft}, marginSide+38, foot, s.c.Digest)
+	s.text(style{fixed, 6.2, soft}, marginSide+36, foot, "SHA-256 "+s.c.Digest)
 	s.textRight(style{regular, 7.5, soft}, right, foot, fmt.Sprintf("page %d of %d", n, s.pages))
 }
 

@@ -24,6 +24,10 @@ func (s *sheet) certificate() {
 	s.section("Inspection", 16)
 	s.rows(c.Inspection)
 	s.signatures()
+	early := s.y+s.cautionsHigh() <= s.high-marginBottom
+	if early {
+		s.cautions()
+	}
 	s.page()
 	for i, p := range c.Pulls {
 		if i > 0 {
@@ -35,12 +39,27 @@ func (s *sheet) certificate() {
 	s.rows(c.Means)
 	s.section("Records", 24)
 	s.table(c.Records)
-	s.section("What this paper says, and what not", 30)
-	for _, text := range c.Cautions {
-		s.item(small, text)
+	if !early {
+		s.cautions()
 	}
 	if s.lacks {
+		s.y += 3
 		s.item(small, "Where this paper shows "+string(absent)+", the record has a sign that its fonts do not have.")
+	}
+}
+
+func (s *sheet) cautionsHigh() float64 {
+	high := 5.2 + heading.lead() + 1.3
+	for _, text := range s.c.Cautions {
+		high += s.itemHigh(small, text)
+	}
+	return high
+}
+
+func (s *sheet) cautions() {
+	s.section("What this paper says, and what not", 30)
+	for _, text := range s.c.Cautions {
+		s.item(small, text)
 	}
 }
 
@@ -137,10 +156,14 @@ func (s *sheet) section(title string, high float64) {
 
 // item is a paragraph with a mark before it.
 func (s *sheet) item(t style, text string) {
-	s.need(t.lead() * float64(len(s.wrap(t, text, s.width()-4))))
+	s.need(s.itemHigh(t, text))
 	s.bullet(t, marginSide)
 	s.paragraph(t, marginSide+4, s.width()-4, text)
-	s.y += 0.8
+	s.y += 0.6
+}
+
+func (s *sheet) itemHigh(t style, text string) float64 {
+	return t.lead()*float64(len(s.wrap(t, text, s.width()-4))) + 0.6
 }
 
 func (s *sheet) bullet(t style, x float64) {
@@ -161,8 +184,8 @@ func (s *sheet) signatures() {
 		s.pdf.SetLineWidth(0.25)
 		s.pdf.Line(x, line, x+wide-26, line)
 		s.pdf.Line(x+wide-22, line, x+wide, line)
-		s.text(small, x+wide-22, line+small.lead(), "Date")
 		s.y = line + 0.8
+		s.text(small, x+wide-22, s.y+0.72*small.lead(), "Date")
 		s.paragraph(small, x, wide-26, p.Role+": "+p.Name)
 		below = max(below, s.y)
 	}
@@ -172,7 +195,7 @@ func (s *sheet) signatures() {
 // pull draws one pull with its curve; it is not parted unless it is longer than a
 // page.
 func (s *sheet) pull(p pullPart) {
-	high := 14 + s.rowsHigh(p.Rows)
+	high := 10 + s.rowsHigh(p.Rows)
 	if p.Figure != nil {
 		high += s.figureHigh(p.Figure)
 	}

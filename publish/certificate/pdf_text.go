@@ -68,7 +68,7 @@ func (s *sheet) cut(t style, text string, wide float64) string {
 func (s *sheet) wrap(t style, text string, wide float64) []string {
 	var lines []string
 	line := ""
-	for word := range strings.FieldsSeq(text) {
+	for word := range strings.SplitSeq(text, " ") { // other blanks hold together
 		if line != "" && s.measure(t, line+" "+word) <= wide {
 			line += " " + word
 			continue

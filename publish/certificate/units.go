@@ -2,6 +2,7 @@ package certificate
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"thimbled/peak"
@@ -91,28 +92,31 @@ func (f figures) in(u peak.ForceUnit, x peak.Force, comparedWith []peak.Force) s
 			decimals++
 		}
 	}
-	return u.Show(x, decimals)
+	return joined(u.Show(x, decimals))
 }
+
+// joined keeps a number and its unit on one line.
+func joined(s string) string { return strings.ReplaceAll(s, " ", "\u00a0") }
 
 // small shows a force far below the loads of a test, such as a zero, in the
 // small unit of its system.
 func (f figures) small(x peak.Force) string {
 	units := map[system]peak.ForceUnit{si: peak.UnitN, metric: peak.UnitKgf, us: peak.UnitLbf}
 	shown := systemOf(f.units.Force)
-	s := units[shown].Show(x, 1)
+	s := joined(units[shown].Show(x, 1))
 	if !f.units.Both {
 		return s
 	}
 	if shown == si {
-		return s + " (" + peak.UnitLbf.Show(x, 1) + ")"
+		return s + " (" + joined(peak.UnitLbf.Show(x, 1)) + ")"
 	}
-	return s + " (" + peak.UnitN.Show(x, 1) + ")"
+	return s + " (" + joined(peak.UnitN.Show(x, 1)) + ")"
 }
 
 func (f figures) pressure(p peak.Pressure) string {
 	show := func(u peak.PressureUnit) string {
 		decimals := map[peak.PressureUnit]int{peak.UnitBar: 1, peak.UnitMPa: 2}
-		return u.Show(p, decimals[u])
+		return joined(u.Show(p, decimals[u]))
 	}
 	s := show(f.units.Pressure)
 	if !f.units.Both {
@@ -127,20 +131,23 @@ func (f figures) pressure(p peak.Pressure) string {
 // length shows a length exactly in metres and, rounded to the hundredth, in feet.
 func (f figures) length(l peak.Length) string {
 	if !f.units.Both {
-		return l.String()
+		return joined(l.String())
 	}
 	const foot = 304_800 * peak.Micrometre
 	hundredths := (100*l + foot/2) / foot
-	return fmt.Sprintf("%v (%d.%02d ft)", l, hundredths/100, hundredths%100)
+	return joined(l.String()) + " " + joined(fmt.Sprintf("(%d.%02d ft)", hundredths/100, hundredths%100))
 }
 
 // wll shows a working load limit, which people know as a mass.
 func (f figures) wll(x peak.Force) string {
 	s := f.force(x)
-	if f.units.Force != peak.UnitT && f.units.Force != peak.UnitKg {
-		s += ", the weight of " + peak.UnitT.Show(x, 3)
+	switch {
+	case f.units.Force == peak.UnitT || f.units.Force == peak.UnitKg:
+		return s
+	case f.units.Both:
+		return strings.TrimSuffix(s, ")") + "; " + joined(peak.UnitT.Show(x, 3)) + ")"
 	}
-	return s
+	return s + " (" + joined(peak.UnitT.Show(x, 3)) + ")"
 }
 
 // lasted shows a time that must be long enough, cut to the millisecond so that
@@ -153,18 +160,18 @@ func missed(d time.Duration) string {
 }
 
 func decimalSeconds(d time.Duration) string {
-	return fmt.Sprintf("%d.%03d s", d/time.Second, d%time.Second/time.Millisecond)
+	return fmt.Sprintf("%d.%03d\u00a0s", d/time.Second, d%time.Second/time.Millisecond)
 }
 
 // exactSeconds shows a time that was asked for.
-func exactSeconds(d time.Duration) string { return string(peak.AppendSeconds(nil, d)) + " s" }
+func exactSeconds(d time.Duration) string { return string(peak.AppendSeconds(nil, d)) + "\u00a0s" }
 
-func dateTime(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 UTC") }
+func dateTime(t time.Time) string { return joined(t.UTC().Format("2006-01-02 15:04:05 UTC")) }
 
 // dayTime shows a time of day, UTC, to the millisecond.
 func dayTime(t time.Time) string { return t.UTC().Format("15:04:05.000") }
 
 // period shows how often something is done.
 func period(d time.Duration) string {
-	return fmt.Sprintf("%g ms", float64(d)/float64(time.Millisecond))
+	return fmt.Sprintf("%g\u00a0ms", float64(d)/float64(time.Millisecond))
 }

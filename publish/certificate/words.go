@@ -50,7 +50,7 @@ var reasonSentences = map[peak.Reason]string{
 // reasonText is a reason with its word, so that it can be found in the record.
 func reasonText(r peak.Reason) string {
 	if s := reasonSentences[r]; s != "" {
-		return s + " (" + string(r) + ")"
+		return strings.TrimSuffix(s, ".") + " (" + string(r) + ")."
 	}
 	return string(r)
 }
