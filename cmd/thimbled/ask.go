@@ -49,6 +49,7 @@ func (d *daemon) answers() map[string]nats.Handler {
 		"tests":    d.askTests,
 		"rules":    d.askRules,
 		"plan":     d.askPlan,
+		"capture":  d.askCapture,
 		"weigh.start": d.askWeigh(func(at time.Duration, r weighRequest) peak.Input {
 			return peak.StartWeighing{At: at, By: r.By, Item: r.Item}
 		}),

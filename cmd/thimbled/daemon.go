@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"thimbled/acquire"
+	"thimbled/acquire/capture"
 	"thimbled/config"
 	"thimbled/peak"
 	"thimbled/publish"
@@ -52,6 +53,7 @@ type daemon struct {
 	page    *page.Page
 	http    net.Listener
 	lines   []acquire.Line
+	taps    map[string]*capture.Tap // of the lines, by name
 }
 
 // newDaemon opens the journal and everything else that a daemon needs, and ends
@@ -66,6 +68,7 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 	if d.lines, err = linesOf(c); err != nil {
 		return nil, configError{err}
 	}
+	d.taps = tapLines(d.lines)
 	opened, err := d.openJournal(dir)
 	if err != nil {
 		return nil, err

@@ -135,6 +135,23 @@ func TestPullAssignedAfterwards(t *testing.T) {
 	ask(t, path, 1, "no test of job", "inspect", "--job", "late-2", "--inspector", "B. Ek", "--finding", "accepted", "--examined", "wires")
 	ask(t, path, 0, "", "inspect", "--job", "late-1", "--inspector", "B. Ek", "--finding", "accepted", "--examined", "wires")
 	checkAssigned(t, journalOf(t, journal), made)
+	checkCapture(t, path)
+}
+
+// checkCapture records the line while it is polled: requests and answers are in
+// the file.
+func checkCapture(t *testing.T, path string) {
+	t.Helper()
+	ask(t, path, 1, "no line", "capture", "--line", "none")
+	ask(t, path, 2, "at most", "capture", "--line", "gateway", "--for", "1 h")
+	var answer struct{ File string }
+	if err := json.Unmarshal([]byte(ask(t, path, 0, "file", "capture", "--line", "gateway", "--for", "300 ms")), &answer); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "the recording to have some exchanges", func() bool {
+		text, err := os.ReadFile(answer.File)
+		return err == nil && strings.Count(string(text), " tx ") > 5 && strings.Count(string(text), " rx ") > 5
+	})
 }
 
 // checkAssigned compares the pull as it was assigned, and in the test's result,

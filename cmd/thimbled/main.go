@@ -36,6 +36,7 @@ func commands() []command {
 		{"audit", "DIR", "verify a journal and its traces, end to end", auditCommand},
 		{"tests", "[--item TAG] [--since D] [--until D] [--verdict V] [--limit N] [--json | --csv] DIR", "find tests in a journal", testsCommand},
 		{"certificate", certificateArgs, "the proof-test certificate of a test, as HTML or PDF", certificateCommand},
+		{"capture", "--line NAME [--for D]", "record what goes over a line while it is polled, for a fault report", captureCommand},
 		{"zero", "[--by NAME]", "ask the daemon to set zero", zeroCommand},
 		{"tare", "[--force Q] [--by NAME]", "ask the daemon to set the tare", tareCommand},
 		{"job", jobVerbs + " …", "open a job, show it, assign or repeat a pull, finish or cancel it", jobCommand},
