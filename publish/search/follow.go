@@ -48,9 +48,11 @@ func (x *Index) stop(why error) {
 	x.wake()
 }
 
-// catchUp waits until the index has every record that is durable now. An index
-// that is fed by hand has what it has; one that has nothing yet is about to be fed.
-func (x *Index) catchUp(ctx context.Context) error {
+// CatchUp waits until the index has every record that was durable when it was
+// asked. An index that is fed by hand has what it has; one that has nothing yet is
+// about to be fed. An error is a [*publish.Refusal]: ctx ended first, or Run has
+// ended.
+func (x *Index) CatchUp(ctx context.Context) error {
 	goal, set := uint64(0), false
 	for {
 		s := x.standing()

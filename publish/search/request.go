@@ -96,7 +96,7 @@ func badRequest(err error) error { return &publish.Refusal{Code: publish.BadRequ
 // asked; an error is a [*publish.Refusal]. The answer stays below 768 KiB, with
 // fewer tests than the limit if need be, but with one at least.
 func (x *Index) Answer(ctx context.Context, q Query) ([]byte, error) {
-	if err := x.catchUp(ctx); err != nil {
+	if err := x.CatchUp(ctx); err != nil {
 		return nil, err
 	}
 	tests, total := x.Find(q)
@@ -105,13 +105,14 @@ func (x *Index) Answer(ctx context.Context, q Query) ([]byte, error) {
 	return out.Bytes(), err
 }
 
-// WriteJSON writes tests, and how many there are in all, as [Index.Answer] does,
-// but however many there are.
+// WriteJSON writes tests, and how many there are in all, on a line as
+// [Index.Answer] gives it, but however many there are.
 func WriteJSON(w io.Writer, tests []Test, total int) error {
 	b := bufio.NewWriter(w)
 	if err := writeJSON(b, tests, total, math.MaxInt); err != nil {
 		return err
 	}
+	b.WriteByte('\n')
 	return b.Flush()
 }
 
