@@ -47,12 +47,14 @@ type Options struct {
 
 // Page is the operator's page of one bench.
 type Page struct {
-	options        Options
-	hosts          hosts
-	assets         map[string]asset
-	setup          []byte
-	history        *history
-	standing       standing
+	options  Options
+	hosts    hosts
+	assets   map[string]asset
+	setup    []byte
+	run      string // names this run of the daemon, whose time counts anew
+	history  *history
+	standing standing
+
 	traces, papers chan struct{} // how many are read and made at once
 
 	mu      sync.Mutex
@@ -81,10 +83,10 @@ func New(o Options) (*Page, error) {
 	if err != nil {
 		return nil, err
 	}
+	run := strconv.FormatInt(time.Now().UnixNano(), 36)
 	p := &Page{
-		options: o, hosts: hosts, assets: assets, setup: setupOf(o), streams: map[*stream]struct{}{},
-		history: newHistory(strconv.FormatInt(time.Now().UnixNano(), 36)),
-		traces:  make(chan struct{}, 1), papers: make(chan struct{}, 2),
+		options: o, hosts: hosts, assets: assets, setup: setupOf(o), streams: map[*stream]struct{}{}, run: run, history: newHistory(run),
+		traces: make(chan struct{}, 1), papers: make(chan struct{}, 2),
 	}
 	return p, nil
 }

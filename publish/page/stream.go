@@ -86,7 +86,8 @@ func (p *Page) span(s *stream) publish.Span {
 	return span
 }
 
-// serveLive sends, as server-sent events with the elapsed milliseconds as id:
+// serveLive sends, as server-sent events whose id is the daemon's run and the
+// elapsed milliseconds of it:
 // "reading" up to ten times a second and "state" on change and each second, both
 // as on NATS; "hold", how much of the hold is left, with each reading; and
 // "records" when the last pulls have changed.
@@ -173,7 +174,7 @@ func (t *teller) tell(reading bool) {
 }
 
 func (t *teller) event(name string, now time.Duration, body []byte) {
-	t.text.WriteString("event: " + name + "\nid: " + strconv.FormatInt(now.Milliseconds(), 10) + "\ndata: ")
+	t.text.WriteString("event: " + name + "\nid: " + t.page.run + "-" + strconv.FormatInt(now.Milliseconds(), 10) + "\ndata: ")
 	t.text.Write(body)
 	t.text.WriteString("\n\n")
 }

@@ -6,8 +6,9 @@ import { forceText, forceUnit, forceValue, pressureUnit, pressureValue } from ".
 const unseen = 1.2;
 
 // drawCurve draws points of [seconds, least N, greatest N, Pa] from one time to
-// another. levels are the required force and the limit, null where there is none.
-export function drawCurve(canvas, { points, from, to, required = null, limit = null, least = 1, timeText }) {
+// another; required and limit are null where there is none. Times are marked
+// from the origin on, and called what timeText makes of them.
+export function drawCurve(canvas, { points, from, to, origin = 0, required = null, limit = null, least = 1, timeText }) {
   const g = prepare(canvas);
   if (!g) return;
   const shown = points.filter((p) => p[0] >= from - 1 && p[0] <= to + 1);
@@ -16,20 +17,20 @@ export function drawCurve(canvas, { points, from, to, required = null, limit = n
   const below = g.height - gap;
   const split = pressed ? Math.round(below * 0.72) : below;
   const x = (t) => g.left + ((t - from) / (to - from)) * (g.width - g.left - 2);
-  drawTimes(g, x, from, to, below, timeText);
+  drawTimes(g, x, { from, to, origin, below, timeText });
   const top = Math.max(least, ...shown.map((p) => p[2] ?? 0), (required ?? 0) * 1.06, (limit ?? 0) * 1.04) * 1.06;
   const bottom = Math.min(0, ...shown.map((p) => p[1] ?? 0));
-  const lane = { y0: split - 2, y1: g.em * 1.3, low: forceValue(bottom), high: forceValue(top) };
+  const lane = { y0: split - 2, y1: g.em * 1.7, low: forceValue(bottom), high: forceValue(top) };
   drawScale(g, lane, `force, ${forceUnit()}`);
   drawRange(g, shown.map((p) => [x(p[0]), p[1] === null ? null : forceValue(p[1]), forceValue(p[2]), p[0]]), lane, g.colour("--curve-force"));
-  drawLevel(g, lane, limit, "limit", g.colour("--curve-limit"), [2, 4]);
-  drawLevel(g, lane, required, "required", g.colour("--curve-required"), [10, 5]);
+  drawLevel(g, lane, limit, { name: "limit", colour: g.colour("--curve-limit"), dash: [2, 4], above: true });
+  drawLevel(g, lane, required, { name: "required", colour: g.colour("--curve-required"), dash: [10, 5], above: false });
   if (!pressed) return;
   const most = Math.max(1, ...shown.map((p) => pressureValue(p[3] ?? 0))) * 1.1;
-  const under = { y0: below - 2, y1: split + g.em * 1.5, low: 0, high: most };
+  const under = { y0: below - 2, y1: split + g.em * 2, low: 0, high: most };
   drawScale(g, under, `pressure, ${pressureUnit()}`, 2);
-  const line = shown.map((p) => [x(p[0]), p[3] === null ? null : pressureValue(p[3]), pressureValue(p[3] ?? 0), p[0]]);
-  drawRange(g, line, under, g.colour("--curve-pressure"));
+  const read = shown.filter((p) => p[3] !== null); // it is read less often than the force
+  drawRange(g, read.map((p) => [x(p[0]), pressureValue(p[3]), pressureValue(p[3]), p[0]]), under, g.colour("--curve-pressure"));
 }
 
 // prepare sizes the canvas to the screen's own pixels and clears it; null while
@@ -79,19 +80,19 @@ function drawScale(g, lane, title, most = 5) {
   c.textAlign = "left";
   c.textBaseline = "alphabetic";
   c.fillStyle = g.colour("--soft");
-  c.fillText(title, 0, lane.y1 - g.em * 0.4);
+  c.fillText(title, 0, lane.y1 - g.em * 0.7);
 }
 
-function drawTimes(g, x, from, to, below, timeText) {
+function drawTimes(g, x, { from, to, origin, below, timeText }) {
   const c = g.context;
   const step = niceStep(to - from, Math.max(2, Math.floor(g.width / (g.em * 8))));
   c.textBaseline = "alphabetic";
+  c.textAlign = "center";
   c.fillStyle = g.colour("--soft");
-  for (let n = Math.ceil(from / step); n * step <= to; n++) {
+  for (let n = Math.ceil((from - origin) / step); origin + n * step <= to; n++) {
     const text = timeText(n * step);
     const half = c.measureText(text).width / 2;
-    c.textAlign = "center";
-    c.fillText(text, Math.min(Math.max(x(n * step), g.left + half), g.width - half), below + g.em * 1.2);
+    c.fillText(text, Math.min(Math.max(x(origin + n * step), g.left + half), g.width - half), below + g.em * 1.2);
   }
 }
 
@@ -113,7 +114,8 @@ function drawRange(g, points, lane, colour) {
   end();
 }
 
-function drawLevel(g, lane, newtons, name, colour, dash) {
+// drawLevel draws a level with its name, above the line or below.
+function drawLevel(g, lane, newtons, { name, colour, dash, above }) {
   if (newtons === null) return;
   const c = g.context;
   const at = y(lane, forceValue(newtons));
@@ -124,12 +126,12 @@ function drawLevel(g, lane, newtons, name, colour, dash) {
   stroke(c, [[g.left, at], [g.width, at]]);
   c.setLineDash([]);
   c.textAlign = "left";
-  c.textBaseline = "bottom";
-  const width = c.measureText(text).width;
+  c.textBaseline = "middle";
+  const middle = at + (above ? -0.8 : 0.8) * g.em;
   c.fillStyle = g.colour("--panel");
-  c.fillRect(g.left + 6, at - g.em * 1.25, width + 8, g.em * 1.1);
+  c.fillRect(g.left + 6, middle - g.em * 0.6, c.measureText(text).width + 8, g.em * 1.2);
   c.fillStyle = colour;
-  c.fillText(text, g.left + 10, at - 1);
+  c.fillText(text, g.left + 10, middle);
 }
 
 function stroke(c, points) {

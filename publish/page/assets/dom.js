@@ -16,7 +16,12 @@ export function el(tag, properties = {}, ...children) {
       node.setAttribute(name, value === true ? "" : value);
     }
   }
-  node.append(...children.filter((child) => child !== null && child !== undefined && child !== ""));
+  return fill(node, ...children);
+}
+
+// fill puts children in place of those that a node has.
+export function fill(node, ...children) {
+  node.replaceChildren(...children.filter((child) => child !== null && child !== undefined && child !== ""));
   return node;
 }
 

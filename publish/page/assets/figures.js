@@ -31,9 +31,13 @@ function inUnit(value, perUnit, unit) {
   return top < 0n && rounded > 0n ? `-${digits}` : digits;
 }
 
-export const forceNumber = (newtons) => inUnit(newtons, 1000n, force);
-export const forceText = (newtons) => (newtons === null || newtons === undefined ? "" : `${forceNumber(newtons)} ${force.unit}`);
-export const pressureText = (pascals) => (pascals === null || pascals === undefined ? "" : `${inUnit(pascals, 1n, pressure)} ${pressure.unit}`);
+// What is not known is an empty text.
+const known = (value) => value !== null && value !== undefined;
+
+export const forceNumber = (newtons) => (known(newtons) ? inUnit(newtons, 1000n, force) : "");
+export const forceText = (newtons) => (known(newtons) ? `${forceNumber(newtons)} ${force.unit}` : "");
+export const pressureNumber = (pascals) => (known(pascals) ? inUnit(pascals, 1n, pressure) : "");
+export const pressureText = (pascals) => (known(pascals) ? `${pressureNumber(pascals)} ${pressure.unit}` : "");
 
 // forceValue and pressureValue are for drawing, where rounding does not matter.
 export const forceValue = (newtons) => newtons * Number(force.size.den) / Number(force.size.num);
@@ -43,7 +47,7 @@ export const pressureUnit = () => pressure.unit;
 // secondsText shows a time that has passed, rounded down: a hold is never shown
 // longer than it was.
 export function secondsText(seconds) {
-  if (seconds === null || seconds === undefined) return "";
+  if (!known(seconds)) return "";
   return `${(Math.floor(seconds * 10 + 1e-6) / 10).toFixed(1)} s`;
 }
 
@@ -51,7 +55,7 @@ export function secondsText(seconds) {
 export const leftText = (seconds) => `${(Math.ceil(seconds * 10 - 1e-6) / 10).toFixed(1)} s`;
 
 // wholeText shows a time that was asked for, as it was said.
-export const wholeText = (seconds) => (seconds === null || seconds === undefined ? "" : `${Number(seconds)} s`);
+export const wholeText = (seconds) => (known(seconds) ? `${seconds} s` : "");
 
 // dateOf reads a time as events have it; the digits below the millisecond are
 // cut off.

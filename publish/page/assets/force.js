@@ -1,7 +1,7 @@
 // The force in very large digits, with its state in words.
 
 import { byId, setSign, setText } from "./dom.js";
-import { forceNumber, forceText, forceUnit, leftText, pressureText, secondsText, wholeText } from "./figures.js";
+import { forceNumber, forceText, forceUnit, leftText, pressureNumber, pressureUnit, wholeText } from "./figures.js";
 import { qualityText, verdictOf } from "./words.js";
 
 const linkWords = {
@@ -111,23 +111,32 @@ function showDigits(view, fresh, standing) {
 
 function showLevels(view, fresh) {
   const r = fresh ? view.reading : null;
-  const unknown = view.link === "live" ? "no fresh reading" : "not known";
-  const say = (id, text, none) => setText(byId(id), r ? text() || none : unknown);
+  const say = (id, text, none) => {
+    const figure = r ? text() : "";
+    setText(byId(id), figure || (r ? none : "not known"));
+    byId(id).toggleAttribute("data-words", !figure);
+  };
   const inPull = Boolean(r && view.state?.in_pull);
-  say("required", () => forceText(r.required_newtons), "none set");
-  say("limit", () => forceText(r.limit_newtons), "none set");
-  say("peak", () => forceText(r.peak_newtons), "no pull yet");
-  say("pressure", () => pressureText(r.pressure_pascals), "not known");
-  say("tare-now", () => forceText(view.state?.tare_newtons), "not known");
-  say("hold", () => holdFigure(view, inPull), "none set");
-  setText(byId("peak-name"), inPull || !r?.pull ? "Peak" : `Peak of pull ${r.pull}`);
-  setText(byId("hold-name"), inPull ? (view.hold?.required_hold_seconds ? "Hold left" : "Held") : "Hold asked");
+  say("required", () => forceNumber(r.required_newtons), "none");
+  say("limit", () => forceNumber(r.limit_newtons), "none");
+  say("peak", () => forceNumber(r.peak_newtons), "none yet");
+  say("pressure", () => pressureNumber(r.pressure_pascals), "not known");
+  say("tare-now", () => forceNumber(view.state?.tare_newtons), "not known");
+  say("hold", () => holdFigure(view, inPull), "none asked");
+  name("required", "Required", forceUnit());
+  name("limit", "Limit", forceUnit());
+  name("tare", "Tare", forceUnit());
+  name("pressure", "Pressure", pressureUnit());
+  name("peak", inPull || !r?.pull ? "Peak" : `Peak of pull ${r.pull}`, forceUnit());
+  setText(byId("hold-name"), inPull ? "Hold left" : "Hold asked");
 }
+
+const name = (level, words, unit) => setText(byId(`${level}-name`), `${words}, ${unit}`);
 
 function holdFigure(view, inPull) {
   const hold = view.hold;
-  if (!inPull) return wholeText(hold?.required_hold_seconds);
-  if (!hold?.required_hold_seconds) return secondsText(view.reading.hold_seconds);
+  if (!hold?.required_hold_seconds) return "";
+  if (!inPull) return wholeText(hold.required_hold_seconds);
   return hold.hold_left_seconds === 0 ? "complete" : leftText(hold.hold_left_seconds);
 }
 

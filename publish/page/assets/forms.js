@@ -1,7 +1,7 @@
 // The forms: what a person can ask for. What may be asked when is the daemon's
 // to decide; its refusals say what to do.
 
-import { byId, el } from "./dom.js";
+import { byId, el, fill } from "./dom.js";
 import { ask, askAs, capital, doing, filled } from "./asking.js";
 import { forceText, forceUnit, wholeText } from "./figures.js";
 import { foundLine } from "./records.js";
@@ -150,8 +150,8 @@ async function tellPlan(form) {
   if (!length) return said.replaceChildren("Enter the item's length, or that of one leg, to plan its pulls.");
   try {
     const plan = await ask("plan", { length, fitting_a, fitting_b, legs: legs ? Number(legs) : undefined });
-    said.replaceChildren(plan.why || el("ol", {}, ...plan.pulls.map((pull, i) => el("li", {}, `${i + 1}. ${pull.label}. ${pull.text}`))),
-      plan.overlap_metres === null ? "" : el("p", {}, `Overlap ${plan.overlap_metres} m.`));
+    fill(said, plan.why || el("ol", {}, ...plan.pulls.map((pull, i) => el("li", {}, `${i + 1}. ${pull.label}. ${pull.text}`))),
+      plan.overlap_metres === null ? null : el("p", {}, `Overlap ${plan.overlap_metres} m.`));
   } catch (error) {
     said.replaceChildren(error.message);
   }

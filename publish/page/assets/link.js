@@ -15,6 +15,8 @@ export class Link {
     this.standing = "connecting";
     this.source = null;
     this.triedAt = -Infinity;
+    this.run = null; // of the daemon, whose clock counts anew with each
+    this.least = Infinity; // the shortest way from the daemon to here, on two unlike clocks
     setInterval(() => this.watch(), 250);
     document.addEventListener("visibilitychange", () => (document.hidden ? this.rest() : this.open()));
     if (!document.hidden) this.open();
@@ -24,7 +26,6 @@ export class Link {
     this.source?.close();
     const now = performance.now();
     this.triedAt = now;
-    this.least = null; // the shortest way from the daemon to here, on two unlike clocks
     const source = new EventSource("/live");
     this.source = source;
     for (const name of ["state", "reading", "hold", "records"]) {
@@ -42,17 +43,19 @@ export class Link {
 
   hear(name, event) {
     const now = performance.now();
-    const late = this.late(now, Number(event.lastEventId));
+    const [run, sent] = event.lastEventId.split("-");
+    const late = this.late(now, run, Number(sent));
     this.heardAt = now;
     this.stand("live");
-    this.on[name](JSON.parse(event.data), { at: now, late, elapsed: Number(event.lastEventId) / 1000 });
+    this.on[name](JSON.parse(event.data), { at: now, late, elapsed: Number(sent) / 1000 });
   }
 
   // late is how many seconds longer than the quickest message this one was on
   // its way, so that readings that lay in a network do not look fresh.
-  late(now, sent) {
+  late(now, run, sent) {
     const way = now - sent;
-    const grown = this.least === null ? way : this.least + (now - this.leastAt) * drift;
+    const grown = run === this.run ? this.least + (now - this.leastAt) * drift : Infinity;
+    this.run = run;
     this.least = Math.min(way, grown);
     this.leastAt = now;
     return (way - this.least) / 1000;

@@ -68,12 +68,12 @@ function showCurve(now) {
   drawCurve(byId("curve"), {
     points: view.link === "live" ? view.points : [], from: to - view.setup.recent_seconds, to,
     required: fresh ? view.reading.required_newtons : null, limit: fresh ? view.reading.limit_newtons : null,
-    least: view.setup.capacity_newtons * 0.05, timeText: (t) => (t > to - 0.5 ? "now" : `${Math.round(t - to)} s`),
+    origin: to, least: view.setup.capacity_newtons * 0.05, timeText: (t) => (t === 0 ? "now" : `${t} s`),
   });
   if (now - (view.saidAt ?? -Infinity) < 5000) return;
   view.saidAt = now;
   const most = Math.max(...view.points.map((p) => p[2] ?? 0), 0);
-  setText(byId("curve-said"), fresh ? `The greatest force of the last two minutes was ${forceText(most)}.` : "");
+  setText(byId("curve-said"), fresh ? `Of the last two minutes; the greatest force was ${forceText(most)}.` : "");
 }
 
 // restoreCurve puts what happened before this page was opened in front.

@@ -1,6 +1,6 @@
 // The readiness list and the open job.
 
-import { byId, el, facts, sign } from "./dom.js";
+import { byId, el, fill, sign } from "./dom.js";
 import { forceText, wholeText } from "./figures.js";
 import { checks, verdictOf } from "./words.js";
 
@@ -20,7 +20,9 @@ export function showReadiness(state) {
   const wrong = state.readiness.filter((check) => check.state === "not-in-order" || check.state === "waiting").length;
   const odd = state.readiness.filter((check) => check.state === "attention").length;
   byId("ready-said").replaceChildren(...readyLine(state.ready, wrong, odd));
-  byId("checks").replaceChildren(...state.readiness.map(checkLine));
+  const order = Object.keys(checks);
+  const worst = state.readiness.toSorted((a, b) => order.indexOf(b.state) - order.indexOf(a.state));
+  byId("checks").replaceChildren(...worst.map(checkLine));
 }
 
 function readyLine(ready, wrong, odd) {
@@ -31,10 +33,11 @@ function readyLine(ready, wrong, odd) {
 
 function checkLine(check) {
   const known = checks[check.state] ?? { word: check.state, sign: "unknown" };
-  return el("li", {},
+  const fine = check.state === "in-order";
+  return el("li", { class: fine ? null : "wide" },
     sign(known.sign),
-    el("span", {}, check.title, check.state === "in-order" ? null : el("strong", {}, `: ${known.word}`)),
-    el("span", { class: "figure" }, check.state === "in-order" && !check.figure ? known.word : check.figure),
+    el("span", {}, el(fine ? "span" : "strong", {}, `${check.title}: ${known.word}`),
+      check.figure ? el("span", { class: "figure soft" }, `, ${check.figure}`) : null),
     check.why ? el("span", { class: "why soft" }, sentence(check.why)) : null);
 }
 
@@ -50,14 +53,15 @@ export function showJob(state, lastTest, inspect) {
     byId("job").replaceChildren(...withoutJob(state, lastTest, inspect));
     return;
   }
-  byId("repeat-form").hidden = job.made.length === 0;
-  byId("finish-form").hidden = job.made.length === 0;
-  byId("job").replaceChildren(
+  byId("made-work").hidden = job.made.length === 0;
+  const said = [job.wll_newtons === null ? "" : `WLL ${forceText(job.wll_newtons)}`, job.length_metres === null ? "" : `${job.length_metres} m long`,
+    job.legs > 1 ? `${job.legs} legs` : "", job.owner && `of ${job.owner}`, job.operator && `operator ${job.operator}`];
+  const source = [job.rule, job.requirement_source].filter(Boolean).join(": ");
+  fill(byId("job"),
     el("p", { class: "item" }, job.item),
     el("p", {}, [job.kind, job.description].filter(Boolean).join(", ")),
-    facts(["Working load limit", forceText(job.wll_newtons)], ["Length", job.length_metres === null ? "" : `${job.length_metres} m`],
-      ["Legs", job.legs || ""], ["Owner", job.owner], ["Operator", job.operator], ["Job", job.job]),
-    el("p", { class: "soft" }, [job.rule, job.requirement_source].filter(Boolean).join(": ")),
+    el("p", { class: "soft" }, said.filter(Boolean).join(" · ")),
+    source ? el("details", {}, el("summary", {}, "Where the requirement comes from"), el("p", { class: "soft" }, source), el("p", { class: "soft" }, `Job ${job.job}`)) : null,
     el("ol", { class: "planned" }, ...job.planned.map((planned, i) => plannedLine(job, planned, i + 1))),
     job.next_planned_pull ? null : el("p", {}, "All planned pulls were made. Repeat the last one, or finish the test."));
 }

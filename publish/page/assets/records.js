@@ -57,7 +57,7 @@ function fillPull(details, record, state, act) {
   const answer = el("p", { class: "answer", role: "status" });
   details.append(
     el("p", {}, verdictOf(p.verdict).says),
-    p.reasons.length > 0 ? el("ul", { class: "reasons" }, ...p.reasons.map((reason) => el("li", {}, reasonText(reason)))) : "",
+    el("ul", { class: "reasons" }, ...p.reasons.map((reason) => el("li", {}, reasonText(reason)))),
     p.trace ? canvas : el("p", { class: "soft" }, "No trace of this pull was kept."),
     pullFacts(p), doings(record, state, act, answer), answer);
   if (p.trace) drawPull(canvas, p, answer);
@@ -91,7 +91,7 @@ async function drawPull(canvas, p, answer) {
     if (points.length === 0) return;
     drawCurve(canvas, {
       points, from: points[0][0], to: points[points.length - 1][0], required: p.required_newtons, limit: p.limit_newtons,
-      timeText: (t) => `${+t.toFixed(1)} s`,
+      timeText: (t) => `${+t.toFixed(3)} s`,
     });
   } catch (error) {
     answer.replaceChildren(sign("bad"), ` No curve: ${error.message}`);
