@@ -112,7 +112,7 @@ func TestExample(t *testing.T) {
 		HTTP:    HTTP{Listen: "127.0.0.1:8040"},
 		Loft: Loft{Name: "Harbour lifting-gear loft", Address: []string{"Slipway 4", "South Quay"},
 			Contact: "loft@south-quay.example", Paper: A4},
-		Digest: cfg.Digest,
+		Path: "dock-3.toml", Digest: cfg.Digest,
 	}
 	if !reflect.DeepEqual(cfg, want) {
 		t.Errorf("the example is\n%+v, want\n%+v", cfg, want)

@@ -31,7 +31,7 @@ func TestReferenceEqualsTheDefaults(t *testing.T) {
 		t.Errorf("the reference has warnings:\n%v", reference.Warnings)
 	}
 	plain := parse(t, minimal+"[pressure]\nline = \"rs485\"\n")
-	plain.Digest, plain.Warnings = reference.Digest, reference.Warnings
+	plain.Path, plain.Digest, plain.Warnings = reference.Path, reference.Digest, reference.Warnings
 	if !reflect.DeepEqual(reference, plain) {
 		t.Errorf("the reference is\n%+v, the defaults are\n%+v", reference, plain)
 	}
