@@ -240,9 +240,9 @@ func (c *Certificate) means(atHand, used Setup) []row {
 			row{Label: "Load", Text: fmt.Sprintf("load cell and indicator, division %s, read every %s", c.figures.force(used.Division), period(used.LoadEvery)), Wide: true},
 			row{Label: "Pressure", Text: pressureMeans(used.PressureEvery), Wide: true})
 	case atHand.Digest != "":
-		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config has been changed since the test"})
+		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config has been changed since the test", Wide: true})
 	default:
-		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config was not at hand"})
+		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config was not at hand", Wide: true})
 	}
 	out = append(out,
 		row{Label: "Verification", Text: "no verification of the force readings on record", Wide: true},

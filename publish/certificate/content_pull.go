@@ -54,7 +54,7 @@ func (c *Certificate) summaryRow(p peak.Planned, k int) []string {
 // verdictOf is the verdict of an attempt, and whether another one replaced it.
 func (c *Certificate) verdictOf(k int) string {
 	attempts := c.e.Test.Attempts
-	word := verdictWords[attempts[k].Ended.Verdict]
+	word := verdictWord(attempts[k].Ended.Verdict)
 	for _, later := range attempts[k+1:] {
 		if later.Planned == attempts[k].Planned {
 			return fmt.Sprintf("%s; repeated as pull %d", word, later.Ended.Pull)

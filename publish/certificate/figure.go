@@ -138,7 +138,7 @@ func (c *curve) plot() plot {
 	for _, level := range levelsOf(c.pull) {
 		p.high = max(p.high, level)
 	}
-	p.high = max(p.high, peak.Newton)
+	p.high = max(p.high, c.pull.Peak.Value, peak.Newton)
 	p.high += p.high / 8
 	if p.low > -p.high/50 { // the noise of an empty bench needs no room
 		p.low = 0
@@ -183,7 +183,7 @@ func (f *figure) forceAxis(p plot, u peak.ForceUnit) {
 // roundForce returns the smallest round force, 1, 2 or 5 times a power of ten
 // units, that is at least so much.
 func roundForce(least peak.Force, u peak.ForceUnit) (step peak.Force, decimals int) {
-	for power := -3; power < 12; power++ {
+	for power := -9; power < 12; power++ {
 		for _, m := range []int{1, 2, 5} {
 			f, err := peak.ParseForce(fmt.Sprintf("%de%d %v", m, power, u))
 			if err == nil && f > 0 && f >= least {

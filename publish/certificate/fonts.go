@@ -1,6 +1,7 @@
 package certificate
 
 import (
+	"strings"
 	"sync"
 
 	"golang.org/x/image/font/gofont/gobold"
@@ -35,23 +36,24 @@ var regularFace = sync.OnceValue(func() *sfnt.Font {
 	return f
 })
 
-// drawable replaces the signs that the fonts do not have, and says whether there
-// were any. The three faces have the same signs.
+// drawable replaces the signs that the fonts do not have, and says whether all
+// were there. The three faces have the same signs.
 func drawable(s string) (text string, whole bool) {
 	var buf sfnt.Buffer
-	out := []rune(s)
 	whole = true
-	for i, r := range out {
-		switch r {
-		case '\u2011': // a hyphen that keeps a word together
-			out[i] = '-'
-		case '\u2009', '\u202f': // narrow blanks
-			out[i] = '\u00a0'
-		default:
-			if at, err := regularFace().GlyphIndex(&buf, r); err != nil || at == 0 {
-				out[i], whole = absent, false
-			}
+	return strings.Map(func(r rune) rune {
+		switch {
+		case ' ' <= r && r <= '~':
+			return r
+		case r == '\u2011': // a hyphen that keeps a word together
+			return '-'
+		case r == '\u2009', r == '\u202f': // narrow blanks
+			return '\u00a0'
 		}
-	}
-	return string(out), whole
+		if at, err := regularFace().GlyphIndex(&buf, r); err != nil || at == 0 {
+			whole = false
+			return absent
+		}
+		return r
+	}, s), whole
 }

@@ -27,7 +27,7 @@ func outcomeOf(verdict peak.Verdict, f finding, explained bool) outcome {
 		o.say(verdictSentences[verdict])
 		o.inspected(verdict, f)
 	default:
-		if !explained {
+		if !explained && verdictSentences[verdict] != "" {
 			o.say(verdictSentences[verdict])
 		}
 		o.notPassed(verdict, f)
@@ -59,7 +59,7 @@ func (o *outcome) inspected(verdict peak.Verdict, f finding) {
 }
 
 func (o *outcome) notPassed(verdict peak.Verdict, f finding) {
-	o.Title, o.Status = titleNotPassed, "NOT PASSED – "+verdictWords[verdict]
+	o.Title, o.Status = titleNotPassed, "NOT PASSED – "+verdictWord(verdict)
 	switch f {
 	case accepted:
 		o.say("The inspector's finding is “accepted”. That does not turn this test into a pass.")

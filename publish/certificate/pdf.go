@@ -96,4 +96,11 @@ func (s *sheet) need(high float64) {
 	}
 }
 
+// needWhole is need for what is not parted unless it is higher than a page.
+func (s *sheet) needWhole(high float64) {
+	if high <= s.high-marginTop-marginBottom-10 {
+		s.need(high)
+	}
+}
+
 func (s *sheet) width() float64 { return s.wide - 2*marginSide }

@@ -177,7 +177,6 @@ func (s *sheet) signatures() {
 	s.paragraph(small, marginSide, s.width(), s.c.SignersNote)
 	wide := (s.width() - 2*gutter) / 2
 	line := s.y + room
-	below := line
 	for i, p := range s.c.Signers {
 		x := marginSide + float64(i)*(wide+2*gutter)
 		s.pdf.SetDrawColor(dark.r, dark.g, dark.b)
@@ -186,33 +185,28 @@ func (s *sheet) signatures() {
 		s.pdf.Line(x+wide-22, line, x+wide, line)
 		s.y = line + 0.8
 		s.text(small, x+wide-22, s.y+0.72*small.lead(), "Date")
-		s.paragraph(small, x, wide-26, p.Role+": "+p.Name)
-		below = max(below, s.y)
+		s.text(small, x, s.y+0.72*small.lead(), s.cut(small, p.Role+": "+p.Name, wide-26))
 	}
-	s.y = below
+	s.y += small.lead()
 }
 
 // pull draws one pull with its curve; it is not parted unless it is longer than a
 // page.
 func (s *sheet) pull(p pullPart) {
-	high := 10 + s.rowsHigh(p.Rows)
-	if p.Figure != nil {
-		high += s.figureHigh(p.Figure)
-	}
 	verdict := style{bold, 10, dark}
-	room := s.width() - s.measure(verdict, p.Verdict) - 6
-	title := s.wrap(heading, p.Title, room)
-	high += heading.lead()*float64(len(title)-1) + body.lead()*float64(len(p.Reasons))
-	s.need(min(high, s.high-marginTop-marginBottom))
+	title := s.wrap(heading, p.Title, s.width()-s.measure(verdict, p.Verdict)-6)
+	s.needWhole(heading.lead()*float64(len(title)) + s.pullHigh(p))
+	s.need(heading.lead() * float64(min(len(title), 3)))
 	s.textRight(verdict, s.wide-marginSide, s.y+heading.lead()-1.5, p.Verdict)
 	for _, line := range title {
+		s.need(heading.lead())
 		s.y += heading.lead()
 		s.text(heading, marginSide, s.y-1.5, line)
 	}
 	s.rule(s.y, 0.25, dark)
 	s.y += 1.3
 	if p.Because != "" {
-		s.paragraph(body, marginSide, s.width(), "Made again because: "+p.Because)
+		s.paragraph(body, marginSide, s.width(), because(p))
 	}
 	if p.Figure != nil {
 		s.figure(p.Figure)
@@ -223,4 +217,21 @@ func (s *sheet) pull(p pullPart) {
 		s.item(body, r)
 	}
 	s.rows(p.Rows)
+}
+
+func because(p pullPart) string { return "Made again because: " + p.Because }
+
+// pullHigh is how high a pull is below its title.
+func (s *sheet) pullHigh(p pullPart) float64 {
+	high := 1.3 + body.lead() + s.rowsHigh(p.Rows)
+	if p.Because != "" {
+		high += body.lead() * float64(len(s.wrap(body, because(p), s.width())))
+	}
+	if p.Figure != nil {
+		high += s.figureHigh(p.Figure) - body.lead()
+	}
+	for _, r := range p.Reasons {
+		high += s.itemHigh(body, r)
+	}
+	return high
 }

@@ -1,60 +1,59 @@
 package certificate
 
-// placed is a row that has its column and its lines.
+// placedRow is a row that has its place across the paper and its lines.
 type placedRow struct {
-	row
 	x     float64
+	style style
+	names []string // the lines of the label
 	lines []string
 }
 
 const labelWide = 28.0
 
-// band is what stands beside each other: one wide row or up to two.
+// bands sorts rows into what stands beside each other: one wide row or up to two.
 func (s *sheet) bands(rows []row) [][]placedRow {
 	half := (s.width() - gutter) / 2
 	var out [][]placedRow
+	open := false // the last band has room beside its row
 	for _, r := range rows {
-		p := placedRow{row: r, x: marginSide}
+		p := placedRow{x: marginSide, style: body, names: s.wrap(labels, r.Label, labelWide-2)}
 		wide := half
-		last := len(out) - 1
-		beside := last >= 0 && !r.Wide && len(out[last]) == 1 && !out[last][0].Wide
-		if beside {
-			p.x += half + gutter
+		if r.Code {
+			p.style = code
 		}
 		if r.Wide {
 			wide = s.width()
 		}
-		p.lines = s.wrap(p.style(), r.Text, wide-labelWide)
+		beside := open && !r.Wide
 		if beside {
-			out[last] = append(out[last], p)
+			p.x += half + gutter
+		}
+		p.lines = s.wrap(p.style, r.Text, wide-labelWide)
+		if beside {
+			out[len(out)-1] = append(out[len(out)-1], p)
 		} else {
 			out = append(out, []placedRow{p})
 		}
+		open = !r.Wide && !beside
 	}
 	return out
 }
 
-func (p placedRow) style() style {
-	if p.Code {
-		return code
-	}
-	return body
-}
+const bandApart = 0.5
 
-// bandHigh is how high a band is; labels may have more lines than texts.
-func (s *sheet) bandHigh(band []placedRow) float64 {
-	high := 0.0
+// bandLines is how many lines a band has; labels may have more than texts.
+func bandLines(band []placedRow) int {
+	lines := 0
 	for _, p := range band {
-		lines := max(len(p.lines), len(s.wrap(labels, p.Label, labelWide-2)))
-		high = max(high, float64(lines)*body.lead())
+		lines = max(lines, len(p.lines), len(p.names))
 	}
-	return high + 0.5
+	return lines
 }
 
 func (s *sheet) rowsHigh(rows []row) float64 {
 	high := 0.0
 	for _, band := range s.bands(rows) {
-		high += s.bandHigh(band)
+		high += float64(bandLines(band))*body.lead() + bandApart
 	}
 	return high
 }
@@ -62,22 +61,25 @@ func (s *sheet) rowsHigh(rows []row) float64 {
 // rows draws named figures in two columns.
 func (s *sheet) rows(rows []row) {
 	for _, band := range s.bands(rows) {
-		high := s.bandHigh(band)
-		s.need(min(high, s.high-marginTop-marginBottom))
-		for _, p := range band {
-			s.placed(p)
+		lines := bandLines(band)
+		s.needWhole(float64(lines) * body.lead())
+		for i := range lines {
+			s.need(body.lead())
+			for _, p := range band {
+				s.lineOf(labels, p.x, 0.74, p.names, i)
+				s.lineOf(p.style, p.x+labelWide, 0.74, p.lines, i)
+			}
+			s.y += body.lead()
 		}
-		s.y += high
+		s.y += bandApart
 	}
 }
 
-// placed draws a row at the height of the paper that it has come to.
-func (s *sheet) placed(p placedRow) {
-	for i, line := range s.wrap(labels, p.Label, labelWide-2) {
-		s.text(labels, p.x, s.y+(float64(i)+0.74)*body.lead(), line)
-	}
-	for i, line := range p.lines {
-		s.text(p.style(), p.x+labelWide, s.y+(float64(i)+0.74)*body.lead(), line)
+// lineOf draws a line, if there is one of that number, so many parts of a line
+// below where the paper has come to.
+func (s *sheet) lineOf(t style, x, below float64, lines []string, i int) {
+	if i < len(lines) {
+		s.text(t, x, s.y+below*body.lead(), lines[i])
 	}
 }
 
@@ -86,28 +88,38 @@ func (s *sheet) table(t table) {
 	wides := t.wides(s.width())
 	s.heads(t, wides)
 	for _, cells := range t.Rows {
-		var lines [][]string
+		lines := make([][]string, len(cells))
 		most := 1
 		for i, cell := range cells {
-			lines = append(lines, s.wrap(t.style(i), cell, wides[i]-2.5))
+			lines[i] = s.wrap(t.style(i), cell, wides[i]-2.5)
 			most = max(most, len(lines[i]))
 		}
-		high := float64(most)*body.lead() + 0.9
-		page := s.pdf.PageNo()
-		s.need(high)
+		s.tableRow(t, wides, lines, most)
+	}
+}
+
+func (s *sheet) tableRow(t table, wides []float64, lines [][]string, most int) {
+	page := s.pdf.PageNo()
+	headsAgain := func() {
 		if s.pdf.PageNo() != page {
+			page = s.pdf.PageNo()
 			s.heads(t, wides)
 		}
+	}
+	s.needWhole(float64(most)*body.lead() + 0.9)
+	headsAgain()
+	for k := range most {
+		s.need(body.lead() + 0.9)
+		headsAgain()
 		x := marginSide
-		for i := range cells {
-			for k, line := range lines[i] {
-				s.text(t.style(i), x, s.y+(float64(k)+0.8)*body.lead(), line)
-			}
+		for i := range lines {
+			s.lineOf(t.style(i), x, 0.8, lines[i], k)
 			x += wides[i]
 		}
-		s.y += high
-		s.rule(s.y, 0.12, faint)
+		s.y += body.lead()
 	}
+	s.y += 0.9
+	s.rule(s.y, 0.12, faint)
 }
 
 func (s *sheet) heads(t table, wides []float64) {

@@ -67,21 +67,24 @@ func (s *sheet) cut(t style, text string, wide float64) string {
 // word that is wider alone.
 func (s *sheet) wrap(t style, text string, wide float64) []string {
 	var lines []string
-	line := ""
+	line, filled := "", 0.0
+	blank := s.measure(t, " ")
 	for word := range strings.SplitSeq(text, " ") { // other blanks hold together
-		if line != "" && s.measure(t, line+" "+word) <= wide {
-			line += " " + word
+		w := s.measure(t, word)
+		if line != "" && filled+blank+w <= wide {
+			line, filled = line+" "+word, filled+blank+w
 			continue
 		}
 		if line != "" {
 			lines = append(lines, line)
 		}
-		line = word
-		for s.measure(t, line) > wide {
-			head, rest := s.breakWord(t, line, wide)
+		for w > wide {
+			var head string
+			head, word = s.breakWord(t, word, wide)
 			lines = append(lines, head)
-			line = rest
+			w = s.measure(t, word)
 		}
+		line, filled = word, w
 	}
 	if line != "" || len(lines) == 0 {
 		lines = append(lines, line)
@@ -91,12 +94,14 @@ func (s *sheet) wrap(t style, text string, wide float64) []string {
 
 // breakWord cuts as many signs off a word as there is room for, at least one.
 func (s *sheet) breakWord(t style, word string, wide float64) (head, rest string) {
-	r := []rune(word)
-	n := 1
-	for n < len(r) && s.measure(t, string(r[:n+1])) <= wide {
-		n++
+	filled := 0.0
+	for i, r := range word {
+		filled += s.measure(t, string(r))
+		if i > 0 && filled > wide {
+			return word[:i], word[i:]
+		}
 	}
-	return string(r[:n]), string(r[n:])
+	return word, ""
 }
 
 // paragraph draws a text over the whole width from x on and moves below it.

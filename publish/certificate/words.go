@@ -52,7 +52,15 @@ func reasonText(r peak.Reason) string {
 	if s := reasonSentences[r]; s != "" {
 		return strings.TrimSuffix(s, ".") + " (" + string(r) + ")."
 	}
-	return string(r)
+	return plain(string(r))
+}
+
+// verdictWord is a verdict as people read it.
+func verdictWord(v peak.Verdict) string {
+	if s := verdictWords[v]; s != "" {
+		return s
+	}
+	return plain(string(v))
 }
 
 // recordWords say what each type of record is.
