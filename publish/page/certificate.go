@@ -2,7 +2,6 @@ package page
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"mime"
 	"net/http"
@@ -38,9 +37,8 @@ func (p *Page) serveCertificate(w http.ResponseWriter, r *http.Request) {
 	case <-ctx.Done():
 		return
 	}
-	err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(paperWithin))
-	if err != nil && !errors.Is(err, http.ErrNotSupported) {
-		return
+	if writeWithin(w, paperWithin) != nil {
+		return // the connection is gone
 	}
 	body, contentType, err := p.options.Certificate(ctx, job, ending[1:])
 	if err == nil {

@@ -1,11 +1,13 @@
 package page
 
 import (
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
 	"net/netip"
 	"slices"
+	"time"
 )
 
 // policy lets a browser run and fetch nothing but what comes from here, and
@@ -85,8 +87,24 @@ func (p *Page) guard(next http.Handler) http.Handler {
 			refuse(w, http.StatusMisdirectedRequest, "this bench is not known under that host name: use the address in its config")
 			return
 		}
+		if writeWithin(w, answerWithin) != nil {
+			return // the connection is gone
+		}
 		next.ServeHTTP(w, r)
 	})
+}
+
+// answerWithin is how long a browser may take to fetch an answer.
+const answerWithin = 10 * time.Second
+
+// writeWithin bounds how long what is written from now on may take. A writer
+// that has no deadlines of its own is left alone.
+func writeWithin(w http.ResponseWriter, d time.Duration) error {
+	err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(d))
+	if errors.Is(err, http.ErrNotSupported) {
+		return nil
+	}
+	return err
 }
 
 var securityHeaders = map[string]string{

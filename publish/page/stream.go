@@ -16,9 +16,9 @@ const (
 	mostStreams  = 64
 	readingEvery = 100 * time.Millisecond
 	stateEvery   = time.Second
-	// writeWithin is how long a browser may take no data before its stream is
+	// takeWithin is how long a browser may take no data before its stream is
 	// ended; it asks for a new one when it is back.
-	writeWithin = 5 * time.Second
+	takeWithin = 5 * time.Second
 )
 
 // stream is one browser that follows the bench. Its fields are guarded by the
@@ -180,7 +180,7 @@ func (t *teller) event(name string, now time.Duration, body []byte) {
 }
 
 func (t *teller) flush() error {
-	if err := t.control.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+	if err := writeWithin(t.out, takeWithin); err != nil {
 		return err
 	}
 	if _, err := t.text.WriteTo(t.out); err != nil {

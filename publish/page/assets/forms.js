@@ -50,12 +50,16 @@ function submit(form, task) {
   });
 }
 
-// assign counts a pull that had no job for the open one.
-export async function assign(pull, answer) {
-  await doing(answer.parentElement, answer, async () => {
+// assign counts a pull that had no job for the open one, and returns what came of
+// it; nothing if the daemon refused.
+export async function assign(pull, form, answer) {
+  let text;
+  await doing(form, answer, async () => {
     const d = await askAs("job.assign", { pull });
-    return `Pull ${d.pull} counts as ${d.label}: ${verdicts[d.verdict]?.word.toLowerCase() ?? d.verdict}.`;
+    text = `Assigned to ${d.job} as ${d.label}: ${verdicts[d.verdict]?.word.toLowerCase() ?? d.verdict}.`;
+    return text;
   });
+  return text;
 }
 
 // openInspection opens the inspection form for a job.

@@ -8,7 +8,7 @@ import { isFresh, showForce } from "./force.js";
 import { assign, offerInspections, openInspection, wireForms } from "./forms.js";
 import { Link } from "./link.js";
 import { showJob, showReadiness } from "./panels.js";
-import { forgetCurves, showRecords } from "./records.js";
+import { forget, showRecords } from "./records.js";
 
 const linkSaid = { live: "connected", connecting: "connecting to the daemon", lost: "connection to the daemon lost", full: "too many screens are open" };
 const act = { assign, inspect: openInspection };
@@ -16,7 +16,7 @@ const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 const view = {
   setup: null, link: "connecting", reading: null, readingHeard: null, hold: null, state: null, records: null, recordsVersion: null,
-  points: [], highest: 0, drawnAt: 0,
+  points: [], highest: 0, drawnAt: 0, saidAt: -Infinity,
 };
 
 // hear is what is done with each event of the stream.
@@ -28,6 +28,7 @@ const hear = {
     // What was heard before says nothing of now, nor has another run's clock.
     if (standing === "live") restoreCurve();
     else Object.assign(view, { reading: null, hold: null, state: null, points: [], recordsVersion: null });
+    view.drawnAt = -Infinity;
     show();
   },
   state(state) {
@@ -70,8 +71,13 @@ function showCurve(now) {
     required: fresh ? view.reading.required_newtons : null, limit: fresh ? view.reading.limit_newtons : null,
     origin: to, least: view.setup.capacity_newtons * 0.05, timeText: (t) => (t === 0 ? "now" : `${t} s`),
   });
-  if (now - (view.saidAt ?? -Infinity) < 5000) return;
-  view.saidAt = now;
+  sayCurve(now, fresh);
+}
+
+// sayCurve says in words what the curve shows, now and then.
+function sayCurve(now, fresh) {
+  if (fresh && now - view.saidAt < 5000) return;
+  view.saidAt = fresh ? now : -Infinity;
   const most = Math.max(...view.points.map((p) => p[2] ?? 0), 0);
   setText(byId("curve-said"), fresh ? `Of the last two minutes; the greatest force was ${forceText(most)}.` : "");
 }
@@ -87,7 +93,7 @@ async function restoreCurve() {
 
 async function fetchRecords(version) {
   // Another run of the daemon may be on another journal.
-  if (version.split("-")[0] !== view.run) forgetCurves();
+  if (version.split("-")[0] !== view.run) forget();
   view.run = version.split("-")[0];
   view.recordsVersion = version;
   try {

@@ -6,34 +6,54 @@ import { forceText, pressureText, secondsText, timeText, wholeText } from "./fig
 import { reasonText, verdictOf } from "./words.js";
 
 const shownAtFirst = 6;
-const curves = new Map(); // points by pull, of the list that is shown
+const curves = new Map(); // points by pull
+const lines = new Map(); // what is shown, so that only what changed is made anew
+const said = new Map(); // the answer to assigning a pull
 let all = false;
 
 // showRecords shows what the daemon answered to /pulls. act has what can be done
-// with a record: assign(pull, answer), inspect(job).
+// with a record: assign(pull, form), inspect(job).
 export function showRecords(records, state, act) {
-  const open = openPulls();
   const pulls = records.pulls.toReversed();
-  const lines = pulls.slice(0, all ? pulls.length : shownAtFirst).map((pull) => pullLine(pull, state, act));
-  keep(byId("pulls"), lines, "No pull was made yet.");
-  for (const node of byId("pulls").querySelectorAll("details")) node.open = open.has(node.dataset.pull);
+  const tests = records.tests.toReversed().slice(0, shownAtFirst);
+  const job = state?.open_job?.job;
+  show(byId("pulls"), "No pull was made yet.", pulls.slice(0, all ? pulls.length : shownAtFirst).map((pull) =>
+    line(`pull ${pull.data.pull}`, [pull.record, isLoose(pull) && job], () => pullLine(pull, state, act))));
+  show(byId("tests"), "No test has ended yet.", tests.map((test) =>
+    line(`test ${test.record}`, test.inspections.length, () => testLine(test, act))));
+  show(byId("weighings"), "Nothing was weighed yet.", records.weighings.toReversed().map((w) =>
+    line(`weighing ${w.record}`, 0, () => weighingLine(w))));
   const more = byId("more-pulls");
   more.hidden = all || pulls.length <= shownAtFirst;
   more.onclick = () => { all = true; showRecords(records, state, act); };
-  keep(byId("tests"), records.tests.toReversed().slice(0, shownAtFirst).map((test) => testLine(test, act)), "No test has ended yet.");
-  keep(byId("weighings"), records.weighings.toReversed().map(weighingLine), "Nothing was weighed yet.");
 }
 
-export function forgetCurves() { curves.clear(); }
+// forget is for another journal, whose records have the same numbers.
+export function forget() {
+  for (const kept of [curves, lines, said]) kept.clear();
+}
 
-const openPulls = () => new Set([...byId("pulls").querySelectorAll("details[open]")].map((node) => node.dataset.pull));
+// line returns the line that is shown already, if nothing of it has changed.
+function line(key, content, make) {
+  const text = JSON.stringify(content);
+  const kept = lines.get(key);
+  if (kept?.text === text) return kept.node;
+  const node = make();
+  const open = kept?.node.querySelector("details")?.open;
+  if (open) node.querySelector("details").open = true;
+  lines.set(key, { text, node });
+  return node;
+}
 
-// keep replaces a list's content, and gives the keyboard back its place in it.
-function keep(list, lines, none) {
+// show puts lines in a list, and gives the keyboard back its place in it.
+function show(list, none, nodes) {
   const at = list.contains(document.activeElement) ? document.activeElement.dataset.key : null;
-  list.replaceChildren(...(lines.length > 0 ? lines : [el("li", { class: "soft" }, none)]));
+  list.replaceChildren(...(nodes.length > 0 ? nodes : [el("li", { class: "soft" }, none)]));
   if (at) list.querySelector(`[data-key="${CSS.escape(at)}"]`)?.focus();
 }
+
+// isLoose says whether a pull belongs to no job.
+const isLoose = (record) => record.data.verdict === "unassigned" && !record.assigned;
 
 function pullLine(record, state, act) {
   const p = record.data;
@@ -54,13 +74,13 @@ function fillPull(details, record, state, act) {
   if (details.children.length > 1) return;
   const p = record.data;
   const canvas = el("canvas", { role: "img", "aria-label": `Force and pressure of pull ${p.pull} over time` });
-  const answer = el("p", { class: "answer", role: "status" });
+  const fault = el("p", { class: "answer", role: "status" });
   details.append(
     el("p", {}, verdictOf(p.verdict).says),
     el("ul", { class: "reasons" }, ...p.reasons.map((reason) => el("li", {}, reasonText(reason)))),
     p.trace ? canvas : el("p", { class: "soft" }, "No trace of this pull was kept."),
-    pullFacts(p), doings(record, state, act, answer), answer);
-  if (p.trace) drawPull(canvas, p, answer);
+    fault, pullFacts(p), ...assignment(record, state, act));
+  if (p.trace) drawPull(canvas, p, fault);
 }
 
 function pullFacts(p) {
@@ -70,16 +90,29 @@ function pullFacts(p) {
     ["Zero shift", forceText(p.zero_shift_newtons)], ["Ended", p.ended_at ? timeText(p.ended_at) : "not seen"], ["Job", p.job]);
 }
 
-function doings(record, state, act, answer) {
-  const p = record.data;
-  if (p.verdict !== "unassigned" || record.assigned) return el("span");
+// assignment is what can be done with a pull that belongs to no job, and what
+// came of it.
+function assignment(record, state, act) {
+  const pull = record.data.pull;
   const job = state?.open_job;
-  if (!job) return el("p", { class: "soft" }, "To count it for an item, open that item's job first.");
-  return el("p", { class: "doing" },
-    el("button", { type: "button", "data-key": `assign-${p.pull}`, on: { click: () => act.assign(p.pull, answer) } }, `Count pull ${p.pull} for ${job.item}`));
+  const loose = isLoose(record);
+  if (loose && !job) return [el("p", { class: "soft" }, "To count it for an item, open that item's job first.")];
+  if (!loose && !said.has(pull)) return [];
+  const answer = el("p", { class: "answer", role: "status" }, said.get(pull));
+  const form = el("form", { "data-ask": "job.assign", class: "row" },
+    loose ? el("button", { "data-key": `assign-${pull}` }, `Assign pull ${pull} to ${job.item}`) : null, answer);
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const text = await act.assign(pull, form, answer);
+    if (!text) return;
+    said.set(pull, text);
+    // The line may have been made anew before the answer was here.
+    lines.get(`pull ${pull}`)?.node.querySelector("form .answer")?.replaceChildren(text);
+  });
+  return [form];
 }
 
-async function drawPull(canvas, p, answer) {
+async function drawPull(canvas, p, fault) {
   try {
     if (!curves.has(p.pull)) {
       const got = await fetch(`/pulls/${p.pull}/curve`);
@@ -94,7 +127,7 @@ async function drawPull(canvas, p, answer) {
       timeText: (t) => `${+t.toFixed(3)} s`,
     });
   } catch (error) {
-    answer.replaceChildren(sign("bad"), ` No curve: ${error.message}`);
+    fault.replaceChildren(sign("bad"), ` No curve: ${error.message}`);
   }
 }
 
