@@ -3,7 +3,7 @@ package certificate
 import (
 	"cmp"
 	"fmt"
-	"math"
+	"math/bits"
 	"slices"
 	"time"
 
@@ -90,20 +90,22 @@ type plot struct {
 
 func (p plot) x(at time.Duration) mm {
 	at = min(max(at, p.from), p.to)
-	return plotLeft + mm(scale(int64(at-p.from), int64(plotRight-plotLeft), int64(p.to-p.from)))
+	return plotLeft + share(int64(at), int64(p.from), int64(p.to), plotRight-plotLeft)
 }
 
 func (p plot) y(f peak.Force) mm {
-	return plotBottom - mm(scale(int64(f-p.low), int64(plotBottom-plotTop), int64(p.high-p.low)))
+	f = min(max(f, p.low), p.high)
+	return plotBottom - share(int64(f), int64(p.low), int64(p.high), plotBottom-plotTop)
 }
 
-// scale returns n x by / of, rounded. n may be a long time in nanoseconds or a
-// large force in millinewtons, which by, a length, does not overflow.
-func scale(n, by, of int64) int64 {
-	for n > math.MaxInt64/(2*by) || n < math.MinInt64/(2*by) {
-		n, of = n/2, of/2
-	}
-	return (2*n*by + of) / (2 * max(1, of))
+// share is the part of a length that n is above from, where all of it is to;
+// n lies between the two, which differ.
+func share(n, from, to int64, of mm) mm {
+	whole := uint64(to) - uint64(from)
+	high, low := bits.Mul64(uint64(n)-uint64(from), uint64(of))
+	low, carry := bits.Add64(low, whole/2, 0)
+	part, _ := bits.Div64(high+carry, low, whole)
+	return mm(part)
 }
 
 // figure lays the curve out.
@@ -138,11 +140,13 @@ func (c *curve) plot() plot {
 	for _, level := range levelsOf(c.pull) {
 		p.high = max(p.high, level)
 	}
-	p.high = max(p.high, c.pull.Peak.Value, peak.Newton)
+	const most = peak.Force(1e15) * peak.Newton // no bench pulls so much; sums stay whole
+	p.high = min(max(p.high, c.pull.Peak.Value, peak.Newton), most)
 	p.high += p.high / 8
 	if p.low > -p.high/50 { // the noise of an empty bench needs no room
 		p.low = 0
 	} else {
+		p.low = max(p.low, -most)
 		p.low += p.low / 8
 	}
 	return p
@@ -205,6 +209,9 @@ func (f *figure) timeAxis(p plot, placed bool) {
 	step := timeSteps[len(timeSteps)-1]
 	if i := slices.IndexFunc(timeSteps, func(d time.Duration) bool { return d >= (p.to-p.from)/10 }); i >= 0 {
 		step = timeSteps[i]
+	}
+	for step < (p.to-p.from)/10 {
+		step *= 2
 	}
 	for n := p.from / step; n*step <= p.to; n++ {
 		if n*step < p.from {

@@ -131,7 +131,7 @@ func TestWordsAreComplete(t *testing.T) {
 
 func TestPlain(t *testing.T) {
 	for in, want := range map[string]string{
-		" a \t\r\n b\u00a0c\u2028d ": "a b c d", "\x00\x1b[31mred\x7f\u0085": "[31mred", "‮abc‬": "abc",
+		" a \t\r\n b\u00a0c\u2028d ": "a b c d", "\x00\x1b[31mred\x7f\u0085": "[31mred", "\u202eabc\u202c": "abc",
 		"a\xffb": "a\ufffdb", "Łucja Nørgård": "Łucja Nørgård", "": "", "\u200f\u061c": "",
 	} {
 		if got := plain(in); got != want {

@@ -78,10 +78,10 @@ func (s *sheet) wrap(t style, text string, wide float64) []string {
 		if line != "" {
 			lines = append(lines, line)
 		}
-		for w > wide {
-			var head string
-			head, word = s.breakWord(t, word, wide)
-			lines = append(lines, head)
+		if w > wide {
+			var heads []string
+			heads, word = s.breakWord(t, word, wide)
+			lines = append(lines, heads...)
 			w = s.measure(t, word)
 		}
 		line, filled = word, w
@@ -92,16 +92,19 @@ func (s *sheet) wrap(t style, text string, wide float64) []string {
 	return lines
 }
 
-// breakWord cuts as many signs off a word as there is room for, at least one.
-func (s *sheet) breakWord(t style, word string, wide float64) (head, rest string) {
-	filled := 0.0
+// breakWord cuts a word into parts that are no wider than that, or of one sign;
+// the last one may have room beside it.
+func (s *sheet) breakWord(t style, word string, wide float64) (heads []string, last string) {
+	begin, filled := 0, 0.0
 	for i, r := range word {
-		filled += s.measure(t, string(r))
-		if i > 0 && filled > wide {
-			return word[:i], word[i:]
+		w := s.measure(t, string(r))
+		if i > begin && filled+w > wide {
+			heads = append(heads, word[begin:i])
+			begin, filled = i, 0
 		}
+		filled += w
 	}
-	return word, ""
+	return heads, word[begin:]
 }
 
 // paragraph draws a text over the whole width from x on and moves below it.
