@@ -28,7 +28,7 @@ const (
 	formatPDF  = "pdf"
 )
 
-const certificateArgs = "DIR TEST [-o F.pdf|F.html] [--config F] [--units both|show] [--paper A4|Letter]"
+const certificateArgs = "DIR TEST [-o F.pdf|F.html] [--format pdf|html] [--config F] [--units both|show] [--paper A4|Letter]"
 
 // certificateFlags are the flags of thimbled certificate.
 type certificateFlags struct{ to, format, config, units, paper string }

@@ -1,6 +1,10 @@
 package certificate
 
-import "codeberg.org/go-pdf/fpdf"
+import (
+	"strings"
+
+	"codeberg.org/go-pdf/fpdf"
+)
 
 var (
 	body    = style{regular, 9, dark}
@@ -98,10 +102,7 @@ func (s *sheet) outcome() {
 	}
 	const edge, pad = 5.0, 3.4
 	x, wide := marginSide+edge+4, s.width()-edge-8
-	because := ""
-	for _, sentence := range o.Because {
-		because += sentence + " "
-	}
+	because := strings.Join(o.Because, " ")
 	high := 2*pad + status.lead()*float64(len(s.wrap(status, o.Status, wide))) + 1 + body.lead()*float64(len(s.wrap(body, because, wide)))
 	for _, r := range s.c.Reasons {
 		high += body.lead() * float64(len(s.wrap(body, r, wide-3.5)))
