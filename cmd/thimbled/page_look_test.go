@@ -226,7 +226,39 @@ func TestPageStates(t *testing.T) {
 			})
 		}
 	}
+	s.checkReflow(t, b)
 	s.checkHung(t, b)
+}
+
+// checkReflow checks that nothing sticks out to the side at any width down to the 320
+// pixels of WCAG 2.2, success criterion 1.4.10, and that what can be pressed is at least
+// 24 pixels in each direction (2.5.8).
+func (s *stage) checkReflow(t *testing.T, b *browser) {
+	t.Helper()
+	long := stageJob
+	long.Item = strings.Repeat("HL0042", 16)
+	look := looks()[2]
+	look.state.Job = peak.Known(peak.OpenTest{Job: long, Next: peak.Known(0)})
+	look.checks = []publish.Check{{Name: "job", Title: "Job", State: publish.InOrder, Figure: long.Item}}
+	s.during(look, func() {
+		b.untilText("#job .item", long.Item)
+		b.untilText("#checks", long.Item)
+		for _, width := range []int{320, 390, 820, 1280, 1920} {
+			b.size(width, 1000)
+			var bad []string
+			b.run(`const bad = [], wide = document.documentElement.clientWidth;
+				for (const e of document.querySelectorAll("body *")) {
+					if (!e.checkVisibility() || e.closest(".skip, .unseen, .signs")) continue;
+					const r = e.getBoundingClientRect();
+					if (r.right > wide + 1) bad.push("sticks out to " + r.right + ": " + e.outerHTML.slice(0, 120));
+					if (e.matches("button, select, textarea, summary, input:not([type=radio])") && Math.min(r.width, r.height) < 24) bad.push("is small: " + e.outerHTML.slice(0, 120));
+				}
+				return bad;`, &bad)
+			for _, fault := range bad {
+				t.Errorf("at %d pixels: %s", width, fault)
+			}
+		}
+	})
 }
 
 // checkHung lets the loop hang while the stream goes on: the number must go.

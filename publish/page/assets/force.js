@@ -122,12 +122,12 @@ function showLevels(view, fresh) {
   say("peak", () => forceNumber(r.peak_newtons), "none yet");
   say("pressure", () => pressureNumber(r.pressure_pascals), "not known");
   say("tare-now", () => forceNumber(view.state?.tare_newtons), "not known");
-  say("hold", () => holdFigure(view, inPull), "none asked");
+  say("hold", () => holdFigure(view, inPull), "none");
   name("required", "Required", forceUnit());
   name("limit", "Limit", forceUnit());
   name("tare", "Tare", forceUnit());
   name("pressure", "Pressure", pressureUnit());
-  name("peak", inPull || !r?.pull ? "Peak" : `Peak of pull ${r.pull}`, forceUnit());
+  name("peak", inPull || !r?.pull ? "Peak" : "Last peak", forceUnit());
   setText(byId("hold-name"), inPull ? "Hold left" : "Hold asked");
 }
 

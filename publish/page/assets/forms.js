@@ -31,7 +31,7 @@ export function wireForms(act) {
     submit(form, async () => {
       const answer = await askAs(command, (bodies[command] ?? filled)(form));
       form.reset();
-      if (form.id === "job-form") showBasis(form);
+      if (command === "job.open") watchPull(form);
       return done[command](answer);
     });
   }
@@ -39,6 +39,13 @@ export function wireForms(act) {
   wireJobForm(byId("job-form"));
   wireFinding(byId("find-form"), act);
   wireWho(byId("who"));
+}
+
+// watchPull leads from the form of a new job back to what is to be watched.
+function watchPull(form) {
+  showBasis(form);
+  for (const said of form.querySelectorAll(".said")) said.replaceChildren();
+  byId("force-panel").focus();
 }
 
 // submit runs a task when a form is sent, one at a time.

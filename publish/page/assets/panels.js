@@ -53,7 +53,8 @@ export function showJob(state, lastTest, inspect) {
     byId("job").replaceChildren(...withoutJob(state, lastTest, inspect));
     return;
   }
-  byId("made-work").hidden = job.made.length === 0;
+  // When all planned pulls were made, somebody must choose.
+  if (changed("choice", [job.job, job.made.length, job.next_planned_pull])) byId("job-choices").open = job.next_planned_pull === null;
   const said = [job.wll_newtons === null ? "" : `WLL ${forceText(job.wll_newtons)}`, job.length_metres === null ? "" : `${job.length_metres} m long`,
     job.legs > 1 ? `${job.legs} legs` : "", job.owner && `of ${job.owner}`, job.operator && `operator ${job.operator}`];
   const source = [job.rule, job.requirement_source].filter(Boolean).join(": ");
@@ -63,7 +64,7 @@ export function showJob(state, lastTest, inspect) {
     el("p", { class: "soft" }, said.filter(Boolean).join(" · ")),
     source ? el("details", {}, el("summary", {}, "Where the requirement comes from"), el("p", { class: "soft" }, source), el("p", { class: "soft" }, `Job ${job.job}`)) : null,
     el("ol", { class: "planned" }, ...job.planned.map((planned, i) => plannedLine(job, planned, i + 1))),
-    job.next_planned_pull ? null : el("p", {}, "All planned pulls were made. Repeat the last one, or finish the test."));
+    job.next_planned_pull ? null : el("p", {}, "All planned pulls were made: repeat the last one, or finish the test."));
 }
 
 function plannedLine(job, planned, number) {
