@@ -89,9 +89,15 @@ func do(t testing.TB, args ...string) (status int, stdout, stderr string) {
 // until waits for something to come about.
 func until(t testing.TB, what string, is func() bool) {
 	t.Helper()
-	for deadline := time.Now().Add(patience); !is(); time.Sleep(20 * time.Millisecond) {
+	within(t, patience, what, is)
+}
+
+// within waits for something that takes its time.
+func within(t testing.TB, long time.Duration, what string, is func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(long); !is(); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(deadline) {
-			t.Fatalf("waited %v in vain for %s", patience, what)
+			t.Fatalf("waited %v in vain for %s", long, what)
 		}
 	}
 }

@@ -17,7 +17,6 @@ var kills = flag.Int("kills", 4, "how many times TestKilled kills the daemon")
 // evidence byte by byte. A computer too busy to read its instruments makes gaps,
 // which is what reviews are for; then the demo is tried once more.
 func TestDemo(t *testing.T) {
-	t.Parallel()
 	var dir string
 	for try := 1; ; try++ {
 		dir = t.TempDir()

@@ -38,6 +38,10 @@ unit = "kN"
 every = "20 ms"
 timeout = "200 ms"
 
+# A busy machine may not read for a while; here that must not matter.
+[capture]
+max_gap = "1 s"
+
 [journal]
 dir = %q
 
@@ -78,7 +82,6 @@ func play(t *testing.T, p *peer) {
 // libmodbus server in another process, plays a pull into its registers, and looks for it in the
 // journal, on NATS and in the metrics.
 func TestRunAgainstLibmodbus(t *testing.T) {
-	t.Parallel()
 	p := libmodbusRTU(t, 7)
 	p.set(t, "input", 40, 0, 0)
 	dir, nats, web := t.TempDir(), reserve(t), reserve(t)

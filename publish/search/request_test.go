@@ -145,11 +145,11 @@ func TestAnswerFitsAMessage(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	a, text := ask(t, x, search.Query{})
+	a, _ := ask(t, x, search.Query{})
 	if *a.Total != 60 || len(a.Tests) != 1 {
 		t.Errorf("%d of %d tests behind one that is too large", len(a.Tests), *a.Total)
 	}
-	a, text = ask(t, x, search.Query{Until: opened.Add(59)})
+	a, text := ask(t, x, search.Query{Until: opened.Add(59)})
 	if *a.Total != 59 || len(a.Tests) < 20 || len(text) > 800<<10 {
 		t.Errorf("%d of %d tests in %d bytes", len(a.Tests), *a.Total, len(text))
 	}
