@@ -209,6 +209,20 @@ func TestUnassignedPulls(t *testing.T) {
 	}
 }
 
+// TestPullsOfATestAreAssigned: even if the record that assigned one could not be
+// read.
+func TestPullsOfATestAreAssigned(t *testing.T) {
+	loose, j := pullOf(1, 0, "", peak.Unassigned), jobOf("j-1", "HL-0001")
+	assigned := pullOf(1, 0, "j-1", peak.Pass)
+	x := indexOf(t, records(startOf(loose), loose, peak.TestEnded{Job: j, Verdict: peak.Pass, Attempts: []peak.Attempt{{Ended: assigned}}})...)
+	if got := x.Unassigned(); len(got) != 0 {
+		t.Errorf("unassigned are %+v", got)
+	}
+	if p, _ := x.Pull(1); p.Job != "j-1" || p.Record != 2 {
+		t.Errorf("the pull is %+v", p)
+	}
+}
+
 func numbers(pulls []search.Pull) (out []int64) {
 	for _, p := range pulls {
 		out = append(out, p.Number)
