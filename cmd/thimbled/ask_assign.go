@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -86,51 +85,47 @@ type onRecord struct {
 	trace   publish.Trace
 }
 
-// pullOnRecord looks for a pull that has no job, from the newest record back.
+// pullOnRecord returns a pull that has ended and has no job.
 func (d *daemon) pullOnRecord(ctx context.Context, number int64, clock publish.Clock) (onRecord, error) {
-	var found onRecord
-	traces := publish.Traces{}
-	for record := d.journal.Last(); record > 0; record-- {
-		r, err := d.journal.Next(ctx, record-1)
-		if err != nil {
-			return found, err
-		}
-		e, err := publish.Decode(r.Event, clock, traces)
-		if errors.Is(err, publish.ErrNotDecoded) {
-			continue
-		}
-		if err != nil {
-			return found, err
-		}
-		switch e := e.(type) {
-		case peak.PullAssigned:
-			if e.Ended.Pull == number {
-				return found, conflict("pull %d belongs to job %s already", number, e.Ended.Job)
-			}
-		case peak.PullEnded:
-			if e.Pull == number {
-				found.ended = e
-			}
-		case peak.PullStarted:
-			if e.Pull == number {
-				found.started, found.trace = e, traces[number]
-				return found, found.assignable()
-			}
-		}
+	if err := d.index.CatchUp(ctx); err != nil {
+		return onRecord{}, err
 	}
-	return found, &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("there is no pull %d on record", number)}
+	p, ok := d.index.Pull(number)
+	switch {
+	case !ok:
+		return onRecord{}, &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("there is no pull %d that has ended on record", number)}
+	case p.Job != "":
+		return onRecord{}, conflict("pull %d belongs to job %s already", number, p.Job)
+	}
+	traces := publish.Traces{}
+	started, err := d.eventOf(ctx, p.Started, clock, traces)
+	if err != nil {
+		return onRecord{}, err
+	}
+	ended, err := d.eventOf(ctx, p.Record, clock, traces)
+	if err != nil {
+		return onRecord{}, err
+	}
+	found := onRecord{trace: traces[number]}
+	var isStart, isEnd bool
+	found.started, isStart = started.(peak.PullStarted)
+	found.ended, isEnd = ended.(peak.PullEnded)
+	if !isStart || !isEnd || found.trace.Name == "" {
+		return found, conflict("pull %d has no trace, so it cannot be judged again", number)
+	}
+	return found, nil
 }
 
-func (p onRecord) assignable() error {
-	switch {
-	case p.started.Job != "":
-		return conflict("pull %d belongs to job %s", p.started.Pull, p.started.Job)
-	case p.ended.Pull == 0:
-		return conflict("pull %d has not ended", p.started.Pull)
-	case p.trace.Name == "":
-		return conflict("pull %d has no trace, so it cannot be judged again", p.started.Pull)
+// eventOf reads a record and rebuilds its event.
+func (d *daemon) eventOf(ctx context.Context, record uint64, clock publish.Clock, traces publish.Traces) (peak.Event, error) {
+	if record == 0 {
+		return nil, nil
 	}
-	return nil
+	r, err := d.journal.Next(ctx, record-1)
+	if err != nil {
+		return nil, err
+	}
+	return publish.Decode(r.Event, clock, traces)
 }
 
 // trace runs the core over a pull's trace.

@@ -113,7 +113,7 @@ func (d *daemon) askInspect(ctx context.Context, body []byte) ([]byte, error) {
 	case r.Finding != "accepted" && r.Finding != "rejected":
 		return nil, badRequest(errors.New("the finding must be accepted or rejected"))
 	}
-	item, err := d.itemOfTest(r.Job)
+	item, err := d.itemOfTest(ctx, r.Job)
 	if err != nil {
 		return nil, err
 	}
@@ -125,7 +125,10 @@ func (d *daemon) askInspect(ctx context.Context, body []byte) ([]byte, error) {
 
 // itemOfTest returns the item of an ended test; only what was tested can be
 // inspected after a test.
-func (d *daemon) itemOfTest(job string) (string, error) {
+func (d *daemon) itemOfTest(ctx context.Context, job string) (string, error) {
+	if err := d.index.CatchUp(ctx); err != nil {
+		return "", err
+	}
 	t, ok := d.index.Test(job)
 	if !ok {
 		return "", &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("no test of job %q has ended", job)}

@@ -128,7 +128,7 @@ func TestPullAssignedAfterwards(t *testing.T) {
 	ask(t, path, 1, "no job is open", "job", "assign", "--pull", "1")
 	ask(t, path, 0, "", "job", "open", "--job", "late-1", "--item", "HL-0042", "--required", "100 kN", "--limit", "112 kN", "--hold", "3 s")
 	ask(t, path, 1, "is open", "weigh", "start")
-	ask(t, path, 1, "no pull 9", "job", "assign", "--pull", "9")
+	ask(t, path, 1, "is no pull 9", "job", "assign", "--pull", "9")
 	ask(t, path, 0, "", "job", "assign", "--pull", "1")
 	ask(t, path, 1, "no job is open", "job", "assign", "--pull", "1")
 	ask(t, path, 0, "", "job", "open", "--job", "late-2", "--item", "HL-0043", "--required", "100 kN")
