@@ -165,9 +165,19 @@ func (b *browser) element(selector string) string {
 	return ""
 }
 
+// click clicks on an element. Lists are drawn anew while they are looked at, so
+// an element that is gone is looked for again.
 func (b *browser) click(selector string) {
 	b.t.Helper()
-	b.call("POST", "/element/"+b.element(selector)+"/click", nil, nil)
+	for try := 1; ; try++ {
+		err := b.try("POST", "/element/"+b.element(selector)+"/click", nil, nil)
+		if err == nil {
+			return
+		}
+		if !strings.Contains(err.Error(), "stale element") || try == 20 {
+			b.t.Fatalf("click on %s: %v", selector, err)
+		}
+	}
 }
 
 // write types a text into a field, in place of what is there.
