@@ -32,6 +32,7 @@ type Job struct {
 	Operator    string
 	Rule        string // the rule's id; empty when the requirement is the operator's own
 	Source      string // where the requirement comes from, in words
+	Ambient     string // notes on the surroundings, such as the temperature
 	Planned     []Planned
 }
 

@@ -148,7 +148,7 @@ func (p pullEnded) event(at time.Duration, c Clock, traces Traces) peak.PullEnde
 func (j job) peak() peak.Job {
 	out := peak.Job{
 		ID: j.ID, Item: j.Item, Description: j.Description, Kind: j.Kind, WLL: j.WLL.maybe(), Legs: j.Legs, Owner: j.Owner,
-		Operator: j.Operator, Rule: j.Rule, Source: j.Source,
+		Operator: j.Operator, Rule: j.Rule, Source: j.Source, Ambient: j.Ambient,
 	}
 	if j.Length != nil {
 		out.Length = peak.Known(peak.Length(*j.Length))

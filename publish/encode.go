@@ -9,7 +9,7 @@ import (
 func jobOf(j peak.Job) job {
 	out := job{
 		ID: j.ID, Item: j.Item, Description: j.Description, Kind: j.Kind, WLL: maybeNewtons(j.WLL), Legs: j.Legs,
-		Owner: j.Owner, Operator: j.Operator, Rule: j.Rule, Source: j.Source, Planned: []planned{},
+		Owner: j.Owner, Operator: j.Operator, Rule: j.Rule, Source: j.Source, Ambient: j.Ambient, Planned: []planned{},
 	}
 	if j.Length.Known {
 		m := metres(j.Length.Value)

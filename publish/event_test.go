@@ -27,7 +27,7 @@ func allEvents() []peak.Event {
 	job := peak.Job{
 		ID: "j-17", Item: "HL-0042", Description: `wire rope sling "A" <2 m>`, Kind: "wire rope sling",
 		WLL: peak.Known(50 * peak.Kilonewton), Length: peak.Known(12500 * peak.Millimetre), Legs: 1, Owner: "Harbour loft",
-		Operator: "Anna Ö.", Rule: "ilo_loose", Source: "2 x WLL",
+		Operator: "Anna Ö.", Rule: "ilo_loose", Source: "2 x WLL", Ambient: "9 °C, dry",
 		Planned: []peak.Planned{{Label: "end A", Requirement: requirement.Value}, {Label: "end B", Requirement: requirement.Value}},
 	}
 	s := func(x float64) time.Duration { return time.Duration(x * float64(time.Second)) }

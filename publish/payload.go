@@ -170,6 +170,7 @@ type job struct {
 	Operator    string    `json:"operator"`
 	Rule        string    `json:"rule"`
 	Source      string    `json:"requirement_source"`
+	Ambient     string    `json:"ambient,omitempty"`
 	Planned     []planned `json:"planned"`
 }
 

@@ -31,6 +31,7 @@ type jobRequest struct {
 	FittingA    string        `json:"fitting_a,omitempty"`
 	FittingB    string        `json:"fitting_b,omitempty"`
 	Source      string        `json:"requirement_source,omitempty"`
+	Ambient     string        `json:"ambient,omitempty"` // notes on the surroundings
 	Required    string        `json:"required,omitempty"`
 	Limit       string        `json:"limit,omitempty"`
 	Hold        string        `json:"hold,omitempty"`

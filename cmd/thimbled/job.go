@@ -69,6 +69,7 @@ func addJobFlags(f *flag.FlagSet) *jobRequest {
 		{&r.FittingA, "fitting-a", "the `length` of the end fitting at end A"},
 		{&r.FittingB, "fitting-b", "the `length` of the end fitting at end B"},
 		{&r.Source, "source", "where the requirement `comes` from"},
+		{&r.Ambient, "ambient", "notes on the `surroundings`, such as the temperature"},
 		{&r.Required, "required", "the `force` each pull must reach, such as \"100 kN\""},
 		{&r.Limit, "limit", "the `force` no pull may exceed"},
 		{&r.Hold, "hold", "how `long` the required force must be held, such as \"60 s\""},

@@ -17,7 +17,7 @@ import (
 func (r jobRequest) job(c *config.Config, now time.Time) (peak.Job, error) {
 	j := peak.Job{
 		ID: r.ID, Item: r.Item, Description: r.Description, Kind: r.Kind, Legs: r.Legs, Owner: r.Owner, Operator: cmp.Or(r.Operator, r.By),
-		Rule: r.Rule, Source: r.Source,
+		Rule: r.Rule, Source: r.Source, Ambient: r.Ambient,
 	}
 	if r.By == "" {
 		return j, errNobody

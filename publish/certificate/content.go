@@ -1,6 +1,7 @@
 package certificate
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -246,7 +247,7 @@ func (c *Certificate) means(atHand, used Setup) []row {
 	}
 	out = append(out,
 		row{Label: "Verification", Text: "no verification of the force readings on record", Wide: true},
-		row{Label: "Surroundings", Text: "no notes on record", Wide: true})
+		row{Label: "Surroundings", Text: cmp.Or(plain(c.e.Test.Job.Ambient), "no notes on record"), Wide: true})
 	for _, r := range c.e.Runs {
 		out = append(out,
 			row{Label: "Program", Text: fmt.Sprintf("Thimbled %s, started %s (record %d)", plain(r.Version), dateTime(r.Reference.At), r.Reference.Number), Wide: true},
