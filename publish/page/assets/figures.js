@@ -61,9 +61,11 @@ export const wholeText = (seconds) => (known(seconds) ? `${seconds} s` : "");
 // cut off.
 export const dateOf = (stamp) => new Date(stamp.replace(/(\.\d{3})\d+/, "$1"));
 
+// timeText shows a time on this screen's clock, to the second only today.
 export function timeText(stamp) {
   const date = dateOf(stamp);
-  const time = date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false });
-  const sameDay = date.toDateString() === new Date().toDateString();
-  return sameDay ? time : `${date.toLocaleDateString("en-CA")} ${time}`;
+  const two = (n) => String(n).padStart(2, "0");
+  const time = `${two(date.getHours())}:${two(date.getMinutes())}`;
+  if (date.toDateString() === new Date().toDateString()) return `${time}:${two(date.getSeconds())}`;
+  return `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())} ${time}`;
 }

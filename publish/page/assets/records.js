@@ -64,10 +64,13 @@ function pullLine(record, state, act) {
       sign(verdict.sign),
       el("span", { class: "what" }, el("strong", {}, verdict.word), ` pull ${p.pull}${of ? `: ${of}` : ""}`),
       el("span", {}, timeText(p.started_at)),
-      el("span", { class: "second" }, `peak ${forceText(p.peak_newtons) || "not known"}, hold ${secondsText(p.hold_seconds)}`)));
+      el("span", { class: "second" }, `peak ${forceText(p.peak_newtons) || "not known"}, hold ${secondsText(p.hold_seconds)}`),
+      why(p.reasons)));
   details.addEventListener("toggle", () => details.open && fillPull(details, record, state, act));
   return el("li", {}, details);
 }
+
+const why = (reasons) => (reasons.length > 0 ? el("span", { class: "why" }, reasons.map(reasonText).join(" ")) : null);
 
 // fillPull adds what is only looked at when a pull is opened.
 function fillPull(details, record, state, act) {
@@ -77,7 +80,6 @@ function fillPull(details, record, state, act) {
   const fault = el("p", { class: "answer", role: "status" });
   details.append(
     el("p", {}, verdictOf(p.verdict).says),
-    el("ul", { class: "reasons" }, ...p.reasons.map((reason) => el("li", {}, reasonText(reason)))),
     p.trace ? canvas : el("p", { class: "soft" }, "No trace of this pull was kept."),
     fault, pullFacts(p), ...assignment(record, state, act));
   if (p.trace) drawPull(canvas, p, fault);
@@ -159,7 +161,7 @@ function resultLine(test, act) {
       el("span", { class: "what" }, el("strong", {}, verdict.word), ` ${test.item}`),
       el("span", {}, timeText(test.time)),
       el("span", { class: "second" }, [test.second, test.finding ?? "not inspected yet"].filter(Boolean).join(" · ")),
-      test.reasons.length > 0 ? el("span", { class: "second" }, test.reasons.map(reasonText).join(" ")) : null),
+      why(test.reasons)),
     el("p", { class: "doing" },
       el("a", { href: paper("pdf"), download: "", "data-key": `pdf-${test.job}`, "aria-label": `Certificate of ${test.item} as PDF` }, "Certificate, PDF"),
       el("a", { href: paper("html"), target: "_blank", rel: "noopener", "data-key": `html-${test.job}`, "aria-label": `Certificate of ${test.item} as a page` }, "as a page"),
