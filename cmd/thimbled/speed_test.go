@@ -89,9 +89,9 @@ func simulated(b *testing.B) map[string]string {
 	until(b, "the simulated bench", func() bool { return strings.Contains(p.out.String(), "unit 1") })
 	lines := map[string]string{}
 	for line := range strings.Lines(p.out.String()) {
-		if at := strings.LastIndex(strings.TrimSpace(line), "  "); at > 0 {
-			lines[strings.TrimSpace(line[:at])] = strings.TrimSpace(line[at:])
-		}
+		line = strings.TrimSpace(line)
+		at := strings.LastIndex(line, " ") + 1
+		lines[strings.TrimSpace(line[:at])] = line[at:]
 	}
 	return lines
 }
