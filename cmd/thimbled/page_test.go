@@ -155,6 +155,7 @@ func (b *browser) openJobByRule(item string) {
 	b.write("#job-form [name=kind]", "wire rope sling")
 	b.write("#job-form [name=wll]", "5 t")
 	b.write("#job-form [name=length]", "6 m")
+	b.write("#job-form [name=ambient]", "12 °C, dry")
 	b.until("the rules", func() bool { return b.has("#rule option[value=ilo_loose]") })
 	b.click("#rule option[value=ilo_loose]")
 	b.untilText("#rule-said", "At least 98.07 kN, no limit set, no hold set: enter one.")
@@ -165,6 +166,7 @@ func (b *browser) openJobByRule(item string) {
 	b.shoot("form")
 	b.insist("#job-form", "is open")
 	b.untilText("#job .item", item)
+	b.untilText("#job", "12 °C, dry")
 }
 
 // has says whether the page has such an element.

@@ -56,7 +56,7 @@ export function showJob(state, lastTest, inspect) {
   // When all planned pulls were made, somebody must choose.
   if (changed("choice", [job.job, job.made.length, job.next_planned_pull])) byId("job-choices").open = job.next_planned_pull === null;
   const said = [job.wll_newtons === null ? "" : `WLL ${forceText(job.wll_newtons)}`, job.length_metres === null ? "" : `${job.length_metres} m long`,
-    job.legs > 1 ? `${job.legs} legs` : "", job.owner && `of ${job.owner}`, job.operator && `operator ${job.operator}`];
+    job.legs > 1 ? `${job.legs} legs` : "", job.owner && `of ${job.owner}`, job.operator && `operator ${job.operator}`, job.ambient];
   const source = [job.rule, job.requirement_source].filter(Boolean).join(": ");
   fill(byId("job"),
     el("p", { class: "item" }, job.item),
