@@ -58,7 +58,6 @@ type loop struct {
 	hear           []listener
 	fed            func() // called after each step that moved
 	log            *slog.Logger
-	lost           []publish.Event // what could not be written, for people to see
 	heard          time.Duration   // when the listeners were last told
 	traces         publish.Traces  // of the pulls of the open test
 }
@@ -207,7 +206,7 @@ func (l *loop) append(event publish.Event, e peak.Event) {
 	began := time.Now()
 	rec, err := l.journal.Append(event)
 	if err != nil {
-		l.lost = append(l.lost, event)
+		// The pull's figures stay in the snapshot, which says that the journal failed.
 		l.log.Error("event not recorded", "type", event.Type, "data", string(event.Data), "error", err)
 		return
 	}
