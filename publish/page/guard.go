@@ -27,7 +27,7 @@ type hosts struct {
 func allowedHosts(listen string) (hosts, error) {
 	host, port, err := net.SplitHostPort(listen)
 	if err != nil || port == "" || port == "0" {
-		return hosts{}, fmt.Errorf("make page: it is reached at %q, which is no host:port", listen)
+		return hosts{}, fmt.Errorf("the page is reached at %q, which is no host:port", listen)
 	}
 	h := hosts{port: port}
 	address, err := netip.ParseAddr(host)

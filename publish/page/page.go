@@ -68,9 +68,9 @@ const defaultAgeLimit = time.Second
 func New(o Options) (*Page, error) {
 	switch {
 	case o.Snapshot == nil || o.Now == nil || o.Records == nil:
-		return nil, errors.New("make page: it needs the snapshot, the time and the journal")
+		return nil, errors.New("the page needs the snapshot, the time and the journal")
 	case o.Trace == nil || o.Ask == nil || o.Certificate == nil:
-		return nil, errors.New("make page: it needs traces, commands and certificates")
+		return nil, errors.New("the page needs traces, commands and certificates")
 	}
 	if o.AgeLimit == 0 {
 		o.AgeLimit = defaultAgeLimit
