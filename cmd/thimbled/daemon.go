@@ -166,7 +166,7 @@ func (d *daemon) makePage() (err error) {
 	c := d.config
 	o := page.Options{
 		Bench: c.Bench.ID, Capacity: c.Bench.Capacity, Show: c.Bench.Show, Division: c.Bench.Division, PressureUnit: peak.UnitBar,
-		Listen: c.HTTP.Listen, Snapshot: d.loop.snapshot.Load, Now: d.loop.now, Records: d.journal, Ask: d.answer,
+		Listen: reachedAt(c.HTTP.Listen, d.http), Snapshot: d.loop.snapshot.Load, Now: d.loop.now, Records: d.journal, Ask: d.answer,
 		Trace: func(name string) (io.ReadCloser, error) {
 			return os.Open(filepath.Join(d.dir, filepath.FromSlash(name)))
 		},
@@ -183,6 +183,17 @@ func (d *daemon) makePage() (err error) {
 	d.index = search.New()
 	d.loop.hear = append(d.loop.hear, d.page.Hear)
 	return nil
+}
+
+// reachedAt is the address that people reach a listener at: the configured host,
+// with the port it was given where the config leaves that open.
+func reachedAt(configured string, l net.Listener) string {
+	host, _, err := net.SplitHostPort(configured)
+	_, port, err2 := net.SplitHostPort(l.Addr().String())
+	if err != nil || err2 != nil {
+		return configured
+	}
+	return net.JoinHostPort(host, port)
 }
 
 // brokerTrouble says why the broker cannot be used; nil if it can.

@@ -58,8 +58,8 @@ type loop struct {
 	hear           []listener
 	fed            func() // called after each step that moved
 	log            *slog.Logger
-	heard          time.Duration   // when the listeners were last told
-	traces         publish.Traces  // of the pulls of the open test
+	heard          time.Duration  // when the listeners were last told
+	traces         publish.Traces // of the pulls of the open test
 }
 
 // watched is one instrument as the loop knows it.
