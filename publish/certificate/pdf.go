@@ -53,7 +53,8 @@ func (c *Certificate) draw(pages int) *sheet {
 	s := &sheet{pdf: pdf, pages: pages, c: c}
 	s.wide, s.high = pdf.GetPageSize()
 	for _, f := range faces {
-		pdf.AddUTF8FontFromBytes(string(f.face), "", f.ttf)
+		// The library writes into the font it is given.
+		pdf.AddUTF8FontFromBytes(string(f.face), "", bytes.Clone(f.ttf))
 	}
 	pdf.SetMargins(0, 0, 0)
 	pdf.SetAutoPageBreak(false, 0)
