@@ -135,7 +135,7 @@ func TestScheduleDoesNotDrift(t *testing.T) {
 }
 
 // An instrument that needs longer than a period: slots are missed and counted,
-// the rate is what the line allows, and polls are never bunched.
+// the line never rests, and no poll is late by a whole period.
 func TestTooSlowALineMissesSlots(t *testing.T) {
 	for _, takes := range []time.Duration{21 * ms, 47 * ms} {
 		synctest.Test(t, func(t *testing.T) {
@@ -150,7 +150,7 @@ func TestTooSlowALineMissesSlots(t *testing.T) {
 				if s.Due != last.Due+time.Duration(1+s.Missed)*20*ms || s.Due > s.Asked {
 					t.Fatalf("%v after %v with %d missed", s.Due, last.Due, s.Missed)
 				}
-				if s.Asked-s.Due > 10*ms {
+				if s.Asked-s.Due >= 20*ms {
 					t.Fatalf("late by %v", s.Asked-s.Due)
 				}
 				last = s
@@ -158,7 +158,7 @@ func TestTooSlowALineMissesSlots(t *testing.T) {
 			if slots < 495 || slots > 501 {
 				t.Errorf("%d slots in 10 s of 20 ms", slots)
 			}
-			if best := int(10 * time.Second / takes); len(r.samples) < best*3/4 {
+			if best := int(10 * time.Second / takes); len(r.samples) < best {
 				t.Errorf("%d polls, the line allows %d", len(r.samples), best)
 			}
 		})

@@ -37,13 +37,14 @@ func (s *slot) claim(now time.Time) {
 	}
 }
 
-// done sets the next moment after a poll that ended now. A poll may be late by
-// half a period, so that an exchange that takes a little longer than a period
-// does not halve the rate; what is later is missed, and never made up for.
+// done sets the next moment after a poll that ended now: the latest that has
+// come, or the next one. So a poll may be late by nearly a period, and a line
+// that is slower than it is asked to be never rests; the moments that it cannot
+// serve are missed, and never made up for.
 func (s *slot) done(now time.Time) {
 	s.due = s.due.Add(s.every)
-	if late := now.Sub(s.due); late > s.every/2 {
-		s.skip(int((late + s.every - 1) / s.every))
+	if late := now.Sub(s.due); late >= s.every {
+		s.skip(int(late / s.every))
 	}
 }
 

@@ -15,13 +15,13 @@ func TestSlots(t *testing.T) {
 	}{
 		"in time":                  {0, 5 * ms, 0, 20 * ms, 0},
 		"takes a period":           {0, 20 * ms, 0, 20 * ms, 0},
-		"half a period too late":   {0, 30 * ms, 0, 20 * ms, 0},
-		"more than half":           {0, 31 * ms, 0, 40 * ms, 1},
-		"to the moment":            {0, 40 * ms, 0, 40 * ms, 1},
+		"nearly two periods":       {0, 39 * ms, 0, 20 * ms, 0},
+		"two periods":              {0, 40 * ms, 0, 40 * ms, 1},
+		"more than two":            {0, 41 * ms, 0, 40 * ms, 1},
 		"asked late":               {19 * ms, 24 * ms, 0, 20 * ms, 0},
 		"asked a whole period on":  {20 * ms, 25 * ms, 20 * ms, 40 * ms, 1},
 		"asked long afterwards":    {1015 * ms, 1018 * ms, 1000 * ms, 1020 * ms, 50},
-		"and answered long after ": {1015 * ms, 2018 * ms, 1000 * ms, 2020 * ms, 100},
+		"and answered long after ": {1015 * ms, 2018 * ms, 1000 * ms, 2000 * ms, 99},
 	} {
 		s := slot{every: 20 * ms, due: start}
 		s.claim(after(c.asked))
