@@ -25,6 +25,10 @@ const (
 	// without waiting: a deadline a few microseconds ahead asks for just that,
 	// and may pass while the call is on its way.
 	grace = time.Millisecond
+	// brief is less than the kernel takes to put a thread to sleep and wake it
+	// again, which on a busy computer can take milliseconds: for so little
+	// a read looks again and again instead.
+	brief = 20 * time.Microsecond
 	// writeSlack is what a write may take beyond its time on the wire. The
 	// driver's buffer takes a request at once, so this is a stuck port.
 	writeSlack = time.Second
@@ -72,7 +76,11 @@ func (p *Port) Read(b []byte) (int, error) {
 		if wait <= -grace {
 			return 0, os.ErrDeadlineExceeded
 		}
-		if n, err := p.readOnce(b, max(wait, 0)); n > 0 || err != nil {
+		sleep := wait
+		if sleep < brief {
+			sleep = 0
+		}
+		if n, err := p.readOnce(b, sleep); n > 0 || err != nil {
 			return n, err
 		}
 		if wait <= 0 {
