@@ -22,7 +22,7 @@ const (
 func BenchmarkSpeedDaemon(b *testing.B) {
 	for _, kind := range []string{"rtu", "tcp"} {
 		b.Run(kind, func(b *testing.B) {
-			lines := simulated(b)
+			_, lines := simulated(b)
 			s := speedBench{
 				line:         fmt.Sprintf("kind = \"rtu\"\nbaud = 115200\nparity = \"none\"\ndevice = %q", lines["Modbus RTU, 115200 8N1"]),
 				load:         "type = \"float32\"\nunit = \"kN\"\nstatus_register = 2\nstable_bit = 0\nover_range_bit = 1\nnot_ready_bit = 2",

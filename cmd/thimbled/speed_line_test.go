@@ -58,7 +58,7 @@ func startLine(b *testing.B, baud, bits int) (device string) {
 // registers.
 func eightRegisters(every time.Duration) acquire.Instrument {
 	return acquire.Instrument{
-		Name: "load", Every: every, Timeout: time.Second, Scale: 1, UnitFactor: 1000, UnitID: 1,
+		Name: "load", Every: every, Timeout: 100 * time.Millisecond, Scale: 1, UnitFactor: 1000, UnitID: 1,
 		Value:  acquire.Register{Table: modbus.Input, Type: modbus.Float32, Order: modbus.ABCD},
 		Status: acquire.Status{Table: modbus.Input, Address: 7, Stable: acquire.Bits{Mask: 1}},
 	}
@@ -129,13 +129,14 @@ func BenchmarkSpeedLateness(b *testing.B) {
 	for _, busy := range []bool{false, true} {
 		for _, kind := range []acquire.Kind{acquire.TCP, acquire.RTU} {
 			b.Run(fmt.Sprintf("busy=%v/%s", busy, kind), func(b *testing.B) {
-				lines := simulated(b)
+				p, lines := simulated(b)
 				l := acquire.Line{
 					Name: "simulated", Kind: kind, Address: lines["Modbus TCP"], WorstAnswer: 100 * time.Millisecond,
 					Serial:      serialport.Settings{Device: lines["Modbus RTU, 115200 8N1"], Baud: 115200},
 					Instruments: []acquire.Instrument{eightRegisters(20 * time.Millisecond)},
 				}
 				if busy {
+					prefer(b, p)
 					defer occupy(b)()
 				}
 				for b.Loop() {
