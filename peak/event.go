@@ -28,9 +28,18 @@ const (
 	TypeItemWeighed     = "thimbled.item.weighed"
 	TypeInstrumentLost  = "thimbled.instrument.lost"
 	TypeInstrumentFound = "thimbled.instrument.found"
+	TypeForceVerified   = "thimbled.force.verified"
 	TypeDaemonStarted   = "thimbled.daemon.started"
 	TypeDaemonStopped   = "thimbled.daemon.stopped"
 	TypeCommandRefused  = "thimbled.command.refused"
+
+	TypeVerificationStarted   = "thimbled.verification.started"
+	TypePointTaken            = "thimbled.verification.point"
+	TypePointDropped          = "thimbled.verification.dropped"
+	TypeVerificationCancelled = "thimbled.verification.cancelled"
+	TypeClockStepped          = "thimbled.clock.stepped"
+	TypeParametersChanged     = "thimbled.parameters.changed"
+	TypePullCorrected         = "thimbled.pull.corrected"
 )
 
 // PullStarted says that the confirmed force reached the start level.
@@ -72,9 +81,15 @@ type PullEnded struct {
 	PressureAtPeak        Maybe[Pressure]
 	ZeroBefore, ZeroAfter Maybe[Force]
 	Zero, Tare            Force
-	Verdict               Verdict
-	Reasons               []Reason
-	Job, Label            string
+	// PeakBudget and HeldBudget are the uncertainty budgets of the peak and of the
+	// least force held; unknown without a verification of the instrument.
+	PeakBudget, HeldBudget Maybe[Budget]
+	// Update is the time between two values of the indicator, found from the
+	// readings; unknown when too few were seen.
+	Update     Maybe[time.Duration]
+	Verdict    Verdict
+	Reasons    []Reason
+	Job, Label string
 }
 
 // ZeroShift is the zero after less the zero before the pull.
@@ -89,6 +104,7 @@ func (e PullEnded) ZeroShift() Maybe[Force] {
 type Hold struct {
 	For      time.Duration
 	From, To Maybe[time.Duration] // unknown when the required force was never confirmed
+	Least    Force                // the least confirmed force of it; means nothing without From
 }
 
 // ZeroSet says that the zero moved: by a person's command, at start, or by

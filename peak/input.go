@@ -84,6 +84,58 @@ type Doubt struct {
 	Reason Reason
 }
 
+// StartVerification begins to compare the force readings of a range with a
+// reference standard. It needs no pull in hand, no open job and no weighing.
+type StartVerification struct {
+	At       time.Duration
+	By       string
+	Range    string
+	Standard Standard
+}
+
+// TakePoint takes the mean of the stable force now for the reference's force; 0 is
+// the zero return that ends a run.
+type TakePoint struct {
+	At      time.Duration
+	By      string
+	Applied Force
+}
+
+// DropPoint takes the last point back.
+type DropPoint struct {
+	At      time.Duration
+	By, Why string
+}
+
+// CancelVerification gives the verification in hand up.
+type CancelVerification struct {
+	At      time.Duration
+	By, Why string
+}
+
+// RecordVerification makes the result of a verification count. Points are what it
+// was found from.
+type RecordVerification struct {
+	At           time.Duration
+	Verification Verification
+	Points       []Point
+}
+
+// SetClock says that the wall clock was set; later when By is above 0.
+type SetClock struct{ At, By time.Duration }
+
+// Constant says what the indicator's calibration constant is.
+type Constant struct {
+	At    time.Duration
+	Value int64
+}
+
+// CorrectPull records what an ended pull comes to with the right scale.
+type CorrectPull struct {
+	At        time.Duration
+	Corrected PullCorrected
+}
+
 func (r *Reading) when() time.Duration      { return r.At }
 func (t Tick) when() time.Duration          { return t.At }
 func (c SetZero) when() time.Duration       { return c.At }
@@ -97,3 +149,12 @@ func (c Inspect) when() time.Duration       { return c.At }
 func (c StartWeighing) when() time.Duration { return c.At }
 func (c StopWeighing) when() time.Duration  { return c.At }
 func (d Doubt) when() time.Duration         { return d.At }
+
+func (c StartVerification) when() time.Duration  { return c.At }
+func (c TakePoint) when() time.Duration          { return c.At }
+func (c DropPoint) when() time.Duration          { return c.At }
+func (c CancelVerification) when() time.Duration { return c.At }
+func (c RecordVerification) when() time.Duration { return c.At }
+func (c SetClock) when() time.Duration           { return c.At }
+func (c Constant) when() time.Duration           { return c.At }
+func (c CorrectPull) when() time.Duration        { return c.At }

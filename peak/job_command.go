@@ -31,6 +31,8 @@ func (m *Machine) openWhy(j Job) string {
 		return "job " + m.test.job.ID + " is open; finish or cancel it first"
 	case m.weigh.on:
 		return "weighing is on; stop it first: a weighing is no proof test"
+	case m.session.on:
+		return "a verification is in hand; finish or cancel it first"
 	case j.ID == "":
 		return "a job needs an id"
 	case j.Item == "":

@@ -60,8 +60,9 @@ func reasonsOf(p *pull, e PullEnded, shiftLimit Force) []Reason {
 }
 
 func limitOf(r Maybe[Requirement]) (Force, bool) {
-	if !r.Known || !r.Value.Limit.Known {
+	if !r.Known {
 		return 0, false
 	}
-	return r.Value.Limit.Value, true
+	limit := r.Value.Highest()
+	return limit.Value, limit.Known
 }

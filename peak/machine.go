@@ -17,6 +17,10 @@ type Machine struct {
 	test    test
 	why     string // why the next pull is a repetition
 	weigh   weigher
+	session session
+
+	standing   standing
+	zeroBefore Maybe[Force] // given for the next pull
 
 	pull pull
 	// pulling says that a pull is in hand, its zero after not yet taken.
@@ -46,6 +50,10 @@ func New(s Settings, start Start) *Machine {
 		test:    start.test.clone(),
 		why:     start.why,
 		weigh:   start.weigh,
+		session: start.session.clone(),
+
+		standing:   standing{verified: slices.Clone(verifications(start.Verified)), constant: start.Constant},
+		zeroBefore: start.ZeroBefore,
 	}
 }
 
@@ -80,8 +88,33 @@ func (m *Machine) Step(in Input) []Event {
 	case Doubt:
 		m.doubt(in.Reason)
 	case Tick:
+	default:
+		m.stepRecord(in)
 	}
 	return m.events
+}
+
+// stepRecord is Step for what is recorded beside pulls and jobs.
+func (m *Machine) stepRecord(in Input) {
+	switch in := in.(type) {
+	case StartVerification:
+		m.startSession(in)
+	case TakePoint:
+		m.takePoint(in)
+	case DropPoint:
+		m.dropPoint(in)
+	case CancelVerification:
+		m.cancelSession(in)
+	case RecordVerification:
+		m.recordVerification(in)
+	case SetClock:
+		m.setClock(in)
+	case Constant:
+		m.seeConstant(in)
+	case CorrectPull:
+		in.Corrected.At = in.At
+		m.emit(in.Corrected)
+	}
 }
 
 // Stop ends the stream: a pull in hand ends with it, as interrupted unless
@@ -103,6 +136,7 @@ func (m *Machine) Snapshot() *Machine {
 	c.window = m.window.clone()
 	c.loss.recent = extreme{m.loss.recent.clone()}
 	c.test = m.test.clone()
+	c.session = m.session.clone()
 	c.pull.doubts = slices.Clone(m.pull.doubts)
 	c.events = nil
 	return &c
@@ -170,6 +204,9 @@ func (m *Machine) startPull(s sample) {
 		number: m.pull.number + 1, requirement: m.set.Standing, startedAt: s.at,
 		zeroBefore: m.before.net(&m.zero), highest: s.net,
 	}
+	if m.zeroBefore.Known {
+		p.zeroBefore, m.zeroBefore = m.zeroBefore, Maybe[Force]{}
+	}
 	if planned, ok := m.test.next(); ok {
 		p.job, p.label, p.requirement = m.test.job.ID, planned.Label, Known(planned.Requirement)
 	}
@@ -220,6 +257,8 @@ func (m *Machine) endPull() {
 	if p.end.ended {
 		e.EndedAt, e.ZeroAfter = Known(p.end.from), p.after.net(&m.zero)
 	}
+	m.doubtUnverified(p)
+	m.uncertainties(p, &e)
 	e.Verdict, e.Reasons = judge(p, e, m.set.Zero.ShiftLimit)
 	m.pulling, m.verdict = false, e.Verdict
 	m.emit(e)

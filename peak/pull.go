@@ -24,6 +24,13 @@ type pull struct {
 	lossLate       bool
 	doubts         []Reason
 
+	noise    noise   // of the readings of the holds
+	updates  updates // of the indicator while the force moves
+	step     Force   // between the last two values of the indicator
+	value    Maybe[Force]
+	peakStep Force // the larger of the steps beside the peak
+	pastPeak bool  // the step after the peak was seen
+
 	end   ending
 	after after
 }
@@ -43,12 +50,38 @@ func (p *pull) see(s sample, set Capture) (holdReached bool) {
 	p.seeHighest(s)
 	if !s.confirmed.Known {
 		p.hold.see(s)
+		p.noise.pause()
 		return false
 	}
+	p.seeStep(s)
 	if !p.peak.Known || s.confirmed.Value > p.peak.Value {
 		p.peak, p.peakAt, p.pressureAtPeak = s.confirmed, s.at, s.pressure
+		p.peakStep, p.pastPeak = p.step, false
 	}
-	return p.hold.see(s)
+	reached := p.hold.see(s)
+	if p.hold.running {
+		p.noise.see(s.net, s.gap > 0)
+	} else {
+		p.noise.pause()
+		p.updates.see(s.at, s.net)
+	}
+	return reached
+}
+
+// seeStep follows the steps from one value of the indicator to the next: what
+// the force did between them was not seen.
+func (p *pull) seeStep(s sample) {
+	f := s.confirmed.Value
+	if p.value.Known && p.value.Value == f {
+		return
+	}
+	if p.value.Known {
+		p.step = absForce(f - p.value.Value)
+	}
+	p.value = Known(f)
+	if p.peak.Known && !p.pastPeak {
+		p.peakStep, p.pastPeak = max(p.peakStep, p.step), true
+	}
 }
 
 func (p *pull) seeGap(s sample) {

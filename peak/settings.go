@@ -9,8 +9,14 @@ import (
 type Settings struct {
 	// Capacity is the bench's rated force, Division the indicator's step.
 	Capacity, Division Force
-	Capture            Capture
-	Zero               Zeroing
+	// Ranges are the measuring ranges of the indicator, the finest first; none
+	// when it has only one.
+	Ranges []Range
+	// Serial identifies load cell and indicator, Scale how a raw signal is made
+	// a force; a verification of another one does not count.
+	Serial, Scale string
+	Capture       Capture
+	Zero          Zeroing
 	// Standing is what every pull without a job is judged by; unknown leaves
 	// such pulls unassigned.
 	Standing Maybe[Requirement]
@@ -58,10 +64,18 @@ type Start struct {
 	At         time.Duration
 	LastPull   int64 // number of the last pull, 0 for none
 	Zero, Tare Force
+	// Verified are the verifications that count, at most one for each range.
+	Verified []Verification
+	// Constant is the indicator's calibration constant.
+	Constant Maybe[int64]
+	// ZeroBefore is the zero before the next pull, for a stream that begins
+	// later than that was seen.
+	ZeroBefore Maybe[Force]
 
-	test  test
-	why   string
-	weigh weigher
+	test    test
+	why     string
+	weigh   weigher
+	session session
 }
 
 // Follow takes a recorded event, so that the core goes on from where it left off.
@@ -93,7 +107,10 @@ func (s *Start) Follow(e Event) {
 		s.weigh.lifts = e.Lift
 	case WeighingStopped:
 		s.weigh = weigher{}
+	case ForceVerified:
+		s.Verified = verifications(s.Verified).keep(e.Verification)
 	}
+	s.session.follow(e)
 }
 
 func (s *Start) count(e PullEnded) {
@@ -124,7 +141,7 @@ func (s Settings) Check(r Requirement) error {
 		return ErrRequiredTooLow
 	case required > s.Capacity:
 		return ErrAboveCapacity
-	case r.Limit.Known && r.Limit.Value < required:
+	case r.Limit.Known && r.Highest().Value < required:
 		return ErrLimitTooLow
 	}
 	return nil

@@ -50,6 +50,10 @@ type State struct {
 	Job           Maybe[OpenTest]
 	// Weighing is known while the load cell hangs on a crane hook.
 	Weighing Maybe[Weighing]
+	// Verified are the verifications that count, Session the one in hand.
+	Verified []Verification
+	Session  Maybe[Session]
+	Constant Maybe[int64] // the indicator's calibration constant
 }
 
 // Weighing is what is known of the weighing that is on.
@@ -80,6 +84,7 @@ func (m *Machine) State() State {
 		Stable: m.fresh() && m.stable(), Tracking: m.fresh() && m.zero.tracking,
 		Pull: m.pull.number, InPull: m.pulling, Peak: m.pull.peak, Requirement: m.requirement(),
 		Hold: m.pull.hold.longest.For, HoldNow: m.pull.hold.now(), Job: m.openTest(), Weighing: m.weighing(),
+		Verified: slices.Clip(m.standing.verified), Session: m.sessionNow(), Constant: m.standing.constant,
 	}
 	if m.reading.Quality == Good && m.fresh() {
 		s.Net = Known(m.net)

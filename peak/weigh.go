@@ -85,6 +85,8 @@ func (m *Machine) startWeighing(c StartWeighing) {
 	case why != "":
 	case m.weigh.on:
 		why = "weighing is on already"
+	case m.session.on:
+		why = "a verification is in hand; finish or cancel it first"
 	case m.test.open:
 		why = "job " + m.test.job.ID + " is open; finish or cancel it first: a weighing is no proof test"
 	}
