@@ -83,7 +83,7 @@ func decodeJob(e Event, at time.Duration, c Clock, traces Traces) (peak.Event, e
 			}
 		})
 	}
-	return nil, ErrNotDecoded
+	return decodeRecord(e, at, c, traces)
 }
 
 // read decodes an event's data and makes the core's event of it.
@@ -116,8 +116,15 @@ func (d demand) requirement() peak.Maybe[peak.Requirement] {
 		return peak.Maybe[peak.Requirement]{}
 	}
 	r := peak.Requirement{Asked: peak.Force(*d.Asked), Limit: d.Limit.maybe()}
+	r.LimitGuard = peak.Force(d.LimitGuard)
+	if r.Limit.Known {
+		r.Limit.Value += r.LimitGuard
+	}
 	if d.Guard != nil {
 		r.Guard = peak.Ratio(*d.Guard)
+	}
+	if d.Rule != r.Decision() {
+		r.Rule = d.Rule
 	}
 	if d.Hold != nil {
 		r.Hold = time.Duration(*d.Hold)
@@ -135,6 +142,11 @@ func (p pullEnded) event(at time.Duration, c Clock, traces Traces) peak.PullEnde
 	}
 	if len(p.Reasons) > 0 {
 		e.Reasons = p.Reasons
+	}
+	e.Hold.Least = p.Held.maybe().Value
+	e.PeakBudget, e.HeldBudget = p.PeakBudget.maybe(), p.HeldBudget.maybe()
+	if p.Update != nil {
+		e.Update = peak.Known(time.Duration(*p.Update))
 	}
 	if p.PressureAtPeak != nil {
 		e.PressureAtPeak = peak.Known(peak.Pressure(*p.PressureAtPeak))

@@ -91,7 +91,7 @@ func jobPayload(e peak.Event, c Clock, traces Traces) any {
 			Job: e.Job, Item: e.Item, Inspector: e.Inspector, Finding: finding, Examined: e.Examined, Notes: e.Notes, By: e.By,
 		}
 	}
-	panic("no encoding for " + e.Type())
+	return recordPayload(e, c, traces)
 }
 
 func testEndedOf(e peak.TestEnded, c Clock, traces Traces) testEnded {
@@ -114,6 +114,14 @@ func pullEndedOf(e peak.PullEnded, c Clock, traces Traces) pullEnded {
 	}
 	if e.Peak.Known {
 		p.PeakAt = maybeStamp(c, peak.Known[time.Duration](e.PeakAt))
+	}
+	if e.Hold.From.Known {
+		p.Held = maybeNewtons(peak.Known(e.Hold.Least))
+	}
+	p.PeakBudget, p.HeldBudget = budgetOf(e.PeakBudget), budgetOf(e.HeldBudget)
+	if e.Update.Known {
+		every := seconds(e.Update.Value)
+		p.Update = &every
 	}
 	if trace, ok := traces[e.Pull]; ok {
 		p.Trace = &trace

@@ -39,6 +39,22 @@ func allEvents() []peak.Event {
 		ZeroAfter: peak.Known(9 * peak.Newton), Zero: -12_345, Tare: 2000 * peak.Newton, Verdict: peak.Review,
 		Reasons: []peak.Reason{peak.GapInPull}, Job: "j-17", Label: "end A",
 	}
+	pull7.Hold.Least = 101_950_000
+	pull7.PeakBudget = peak.Known(peak.Budget{
+		Verification: 118_000, Reference: 51_000, Repeatability: 60_000, Resolution: 20_413, ZeroShift: 6929, Noise: 9000, Sampling: 28_868,
+	})
+	pull7.HeldBudget = peak.Known(peak.Budget{Verification: 117_000, Resolution: 20_413})
+	pull7.Update = peak.Known(40 * time.Millisecond)
+	verified := peak.Verification{
+		Range: "high", Serial: "LC-250-17", Scale: "0.5 -2", Constant: peak.Known[int64](7), From: 10 * peak.Kilonewton,
+		To: 250 * peak.Kilonewton, On: s(110), Until: s(31_536_000), Standard: peak.Standard{Name: "reference cell R-1", Uncertainty: 1000},
+		MaxError: 2040, Repeatability: 3009, ISOClass: "0.5", By: "B. Ek", Report: "dock-3-v-40",
+	}
+	point := peak.Point{Run: 2, Applied: 100 * peak.Kilonewton, Indicated: 100_012_500, Spread: 50 * peak.Newton, At: s(101)}
+	guarded := requirement.Value
+	guarded.Rule, guarded.LimitGuard = peak.GuardedByUncertainty, 400*peak.Newton
+	pull9 := pull7
+	pull9.Requirement = peak.Known(guarded)
 	pull8 := pull7
 	pull8.Pull, pull8.Verdict, pull8.Reasons, pull8.LongestGap, pull8.Label = 8, peak.Pass, nil, 0, "end B"
 	return []peak.Event{
@@ -73,6 +89,17 @@ func allEvents() []peak.Event {
 		peak.InstrumentLost{At: s(90), Instrument: "load", Why: "no answer within 100 ms", Since: s(89)},
 		peak.InstrumentFound{At: s(95), Instrument: "load", Since: s(90)},
 		peak.CommandRefused{At: s(96), Command: "zero", Why: "the force is not stable"},
+		peak.VerificationStarted{At: s(100), Range: "high", Standard: verified.Standard, By: "B. Ek"},
+		peak.PointTaken{Point: point, By: "B. Ek"},
+		peak.PointDropped{At: s(102), Point: point, Why: "read wrongly", By: "B. Ek"},
+		peak.VerificationCancelled{At: s(103), Why: "the reference broke down", By: "B. Ek"},
+		peak.ForceVerified{At: s(110), Verification: verified, Points: []peak.Point{point}},
+		peak.ClockStepped{At: s(111), By: -s(3600)},
+		peak.ParametersChanged{
+			At: s(112), Changes: []peak.Change{{Name: "load.scale", Old: peak.Known("1"), New: peak.Known("0.5 -2")}, {Name: "version", New: peak.Known("0.2.0")}},
+			Count: 4, By: "daemon start",
+		},
+		peak.PullCorrected{At: s(113), Old: pull7, New: pull9, Scale: "0.5 -2", Why: "the indicator was set to counts", By: "B. Ek"},
 		peak.DaemonStopped{At: s(99), Clean: true, Why: "asked to stop"},
 	}
 }
@@ -97,8 +124,8 @@ func TestDecode(t *testing.T) {
 			t.Errorf("%s comes back as\n%s\nwas\n%s", e.Type(), got.Data, want.Data)
 		}
 	}
-	if decoded != 14 {
-		t.Errorf("%d events are rebuilt, not 14", decoded)
+	if decoded != 21 {
+		t.Errorf("%d events are rebuilt, not 21", decoded)
 	}
 }
 
@@ -162,7 +189,9 @@ func TestCloudEvents(t *testing.T) {
 }
 
 // unitless are the keys whose values are counts, not quantities.
-var unitless = map[string]bool{"pull": true, "legs": true, "lift": true, "lifts": true, "planned_pull": true}
+var unitless = map[string]bool{
+	"pull": true, "legs": true, "lift": true, "lifts": true, "planned_pull": true, "run": true, "constant": true, "changes_so_far": true,
+}
 
 func checkKeys(t *testing.T, data map[string]any) {
 	t.Helper()

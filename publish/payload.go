@@ -98,6 +98,9 @@ type demand struct {
 	Guard    *percent `json:"guard_percent"`
 	Limit    *newtons `json:"limit_newtons"`
 	Hold     *seconds `json:"required_hold_seconds"`
+	// LimitGuard is what the limit was lowered by for the uncertainty.
+	LimitGuard newtons           `json:"limit_guard_newtons,omitzero"`
+	Rule       peak.DecisionRule `json:"decision_rule,omitempty"`
 }
 
 func demandOf(m peak.Maybe[peak.Requirement]) demand {
@@ -106,7 +109,10 @@ func demandOf(m peak.Maybe[peak.Requirement]) demand {
 	}
 	r := m.Value
 	required, asked, guard, hold := newtons(r.Required()), newtons(r.Asked), percent(r.Guard), seconds(r.Hold)
-	return demand{Required: &required, Asked: &asked, Guard: &guard, Limit: maybeNewtons(r.Limit), Hold: &hold}
+	return demand{
+		Required: &required, Asked: &asked, Guard: &guard, Limit: maybeNewtons(r.Highest()), Hold: &hold,
+		LimitGuard: newtons(r.LimitGuard), Rule: r.Decision(),
+	}
 }
 
 type pullStarted struct {
@@ -131,6 +137,7 @@ type pullEnded struct {
 	HoldSeconds    seconds       `json:"hold_seconds"`
 	HoldFrom       *stamp        `json:"hold_from_at"`
 	HoldTo         *stamp        `json:"hold_to_at"`
+	Held           *newtons      `json:"held_newtons"` // the least confirmed force of the hold
 	LongestGap     seconds       `json:"longest_gap_seconds"`
 	PressureAtPeak *int64        `json:"pressure_at_peak_pascals"`
 	ZeroBefore     *newtons      `json:"zero_before_newtons"`
@@ -138,6 +145,9 @@ type pullEnded struct {
 	ZeroShift      *newtons      `json:"zero_shift_newtons"`
 	Zero           newtons       `json:"zero_newtons"`
 	Tare           newtons       `json:"tare_newtons"`
+	PeakBudget     *budget       `json:"peak_uncertainty"`
+	HeldBudget     *budget       `json:"held_uncertainty"`
+	Update         *seconds      `json:"indicator_update_seconds"`
 	Verdict        peak.Verdict  `json:"verdict"`
 	Reasons        []peak.Reason `json:"reasons"`
 	Job            string        `json:"job,omitempty"`
