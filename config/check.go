@@ -15,6 +15,7 @@ import (
 // a problem of its own is left out of it.
 func (d *draft) check() {
 	d.checkBench()
+	d.checkRanges()
 	d.checkLines()
 	d.checkInstrument(d.given["load"], &d.cfg.Load.Instrument)
 	d.checkLoad()

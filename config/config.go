@@ -16,7 +16,8 @@ import (
 // Config is a checked file with every default filled in.
 type Config struct {
 	Bench    Bench
-	Lines    []Line // at least one; names are unique
+	Ranges   []Range // none: the indicator has one range
+	Lines    []Line  // at least one; names are unique
 	Load     Indicator
 	Pressure *Transducer // nil: the bench has no pressure transducer
 	Capture  peak.Capture
@@ -34,6 +35,8 @@ type Config struct {
 	Digest string
 	// Warnings are what is allowed but worth a second look.
 	Warnings Problems
+
+	parameters []Parameter
 }
 
 // Bench is the frame with its cylinder.
@@ -182,6 +185,7 @@ type Status struct {
 type Indicator struct {
 	Instrument
 	Unit            peak.ForceUnit
+	Serial          string     // of load cell and indicator; may be empty
 	Lowest, Highest peak.Force // values beyond are not plausible
 	// Constant is a register with the calibration constant.
 	ConstantRegister peak.Maybe[uint16]
@@ -235,7 +239,23 @@ const (
 
 // Settings returns what the core works by.
 func (c *Config) Settings() peak.Settings {
-	return peak.Settings{Capacity: c.Bench.Capacity, Division: c.Bench.Division, Capture: c.Capture, Zero: c.Zero}
+	s := peak.Settings{
+		Capacity: c.Bench.Capacity, Division: c.Bench.Division, Capture: c.Capture, Zero: c.Zero,
+		Serial: c.Load.Serial, Scale: c.Load.Scaling(),
+	}
+	for _, r := range c.Ranges {
+		s.Ranges = append(s.Ranges, peak.Range(r))
+	}
+	return s
+}
+
+// Scaling says how a raw signal is made a force, for a verification to name: empty
+// when the indicator gives forces itself.
+func (i *Indicator) Scaling() string {
+	if i.Scale == 1 && i.Offset == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%v x raw + %v %s", i.Scale, i.Offset, i.Unit)
 }
 
 // Line returns the line called name.

@@ -112,7 +112,7 @@ func TestExample(t *testing.T) {
 		HTTP:    HTTP{Listen: "127.0.0.1:8040"},
 		Loft: Loft{Name: "Harbour lifting-gear loft", Address: []string{"Slipway 4", "South Quay"},
 			Contact: "loft@south-quay.example", Paper: A4},
-		Path: "dock-3.toml", Digest: cfg.Digest,
+		Path: "dock-3.toml", Digest: cfg.Digest, parameters: cfg.parameters,
 	}
 	if !reflect.DeepEqual(cfg, want) {
 		t.Errorf("the example is\n%+v, want\n%+v", cfg, want)
@@ -166,7 +166,7 @@ func TestDefaultsFollowTheBench(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if cfg := parse(t, minimal); cfg.Settings() != example.Settings() {
+	if cfg := parse(t, minimal); !reflect.DeepEqual(cfg.Settings(), example.Settings()) {
 		t.Errorf("minimal config has the settings\n%+v, the example\n%+v", cfg.Settings(), example.Settings())
 	}
 	cfg := parse(t, strings.Replace(minimal, `"250 kN"`, "\"1 MN\"\ndivision = \"0.5 kN\"", 1)+`every = "200 ms"`)
@@ -177,7 +177,7 @@ func TestDefaultsFollowTheBench(t *testing.T) {
 		Zero: peak.Zeroing{TrackWithin: 250 * peak.Newton, Rate: 250 * peak.Newton, Range: 40 * peak.Kilonewton,
 			Motion: 500 * peak.Newton, Settle: time.Second, ShiftLimit: peak.Kilonewton, PressurisedAbove: 5 * peak.Bar},
 	}
-	if cfg.Settings() != want {
+	if !reflect.DeepEqual(cfg.Settings(), want) {
 		t.Errorf("the settings of 1 MN are\n%+v, want\n%+v", cfg.Settings(), want)
 	}
 	if cfg.Load.Lowest != -100*peak.Kilonewton || cfg.Load.Highest != 1100*peak.Kilonewton {

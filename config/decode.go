@@ -14,6 +14,7 @@ type draft struct {
 	given    map[string]*given // by section, but for lines and rules
 	lines    []*given          // of cfg.Lines
 	rules    []*ruleBlock
+	ranges   []*given // of cfg.Ranges
 	problems Problems
 	// ours are problems of defaults. They follow from what the file says
 	// elsewhere, so they are told only if nothing else is wrong.
@@ -89,6 +90,9 @@ func (d *draft) block(s section, b *block) {
 		d.cfg.Pressure = &Transducer{}
 	case "rule":
 		d.rules = append(d.rules, &ruleBlock{given: g})
+	case "range":
+		d.cfg.Ranges = append(d.cfg.Ranges, Range{})
+		d.ranges = append(d.ranges, g)
 	}
 	d.given[s.name] = g
 	d.enter(g)
@@ -131,6 +135,7 @@ func (d *draft) key(g *given, k key, e *entry) {
 		g.bad[k.name] = true
 	case e != nil:
 		g.values[k.name] = e.value.at
+		d.parameter(g, k, e.value)
 		if err := k.field.set(d, e.value); err != nil {
 			d.problem(e.value.at, g.name(k.name), err.Error())
 			g.bad[k.name] = true
@@ -146,7 +151,9 @@ func (d *draft) key(g *given, k key, e *entry) {
 
 // fill sets the default of a key through the same checks as what people write.
 func (d *draft) fill(g *given, k key) {
-	if err := k.field.set(d, k.fallback(d)); err != nil {
+	v := k.fallback(d)
+	d.parameter(g, k, v)
+	if err := k.field.set(d, v); err != nil {
 		d.ours = append(d.ours, Problem{File: d.file, Line: g.at.line, Col: g.at.col, Key: g.name(k.name),
 			Text: "has no usable default here: " + err.Error() + "; write the key"})
 		g.bad[k.name] = true

@@ -77,7 +77,7 @@ func TestReferenceHasEveryKey(t *testing.T) {
 
 // accepts reads a value as the key would.
 func accepts(s section, k key, written string) error {
-	d := &draft{cfg: &Config{Pressure: &Transducer{}, Lines: []Line{{}}}, rules: []*ruleBlock{{}}}
+	d := &draft{cfg: &Config{Pressure: &Transducer{}, Lines: []Line{{}}, Ranges: []Range{{}}}, rules: []*ruleBlock{{}}}
 	d.enter(&given{section: s.name})
 	if s.name == "pressure" {
 		d.inst = &d.cfg.Pressure.Instrument

@@ -48,6 +48,8 @@ func init() {
 	sections = []section{
 		{name: "bench", required: true, keys: benchKeys,
 			doc: "The bench: frame, cylinder, power unit and instruments."},
+		{name: "range", list: true, optional: true, keys: rangeKeys,
+			doc: "A measuring range of the load indicator with a division of its own. Write one [[range]] for each, the finest first; without any the bench has one range."},
 		{name: "line", list: true, required: true, keys: slices.Concat(lineKeys, textKeys),
 			doc: "A wire that instruments hang on. Write one [[line]] for each."},
 		{name: "load", required: true, keys: slices.Concat(instrumentKeys("20 ms"), loadKeys),

@@ -105,6 +105,9 @@ func bit(put func(*draft, peak.Maybe[uint8])) field {
 }
 
 var loadKeys = []key{
+	{name: "serial", example: `"LC-250-17"`,
+		doc:   "Serial number that identifies load cell and indicator together; a verification made with another one does not count.",
+		field: words("LC-250-17", checkLine, func(d *draft, s string) { d.cfg.Load.Serial = s })},
 	{name: "unit", fallback: func(d *draft) value { return str(d.cfg.Bench.Show.String()) },
 		doc:   "Unit of the scaled value; by default that of bench.show.",
 		field: named(peak.ParseForceUnit, "kN", func(d *draft, u peak.ForceUnit) { d.cfg.Load.Unit = u })},
