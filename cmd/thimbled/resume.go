@@ -13,15 +13,25 @@ import (
 )
 
 // goOn returns what the core goes on from: the last pull, the offsets, the
-// job that is open with what its pulls came to, or the weighing that is on.
+// job that is open with what its pulls came to, or the weighing or verification
+// that is on, and the verifications that count.
 func goOn(ctx context.Context, w *journal.Writer, o journal.Opened, c publish.Clock) (peak.Start, publish.Traces, error) {
 	from := peak.Start{LastPull: o.LastPull, Zero: o.Zero.Value, Tare: o.Tare.Value}
 	traces := publish.Traces{}
-	first := max(o.OpenJob, o.Weighing) // never both: no job is opened while weighing is on
+	first := max(o.OpenJob, o.Weighing, o.Session) // no two: one is not begun while another is on
 	if first == 0 {
-		return from, traces, nil
+		first = w.Last() + 1
+	}
+	var numbers []uint64
+	for _, number := range o.Verified {
+		if number < first {
+			numbers = append(numbers, number)
+		}
 	}
 	for number := first; number <= w.Last(); number++ {
+		numbers = append(numbers, number)
+	}
+	for _, number := range numbers {
 		r, err := w.Next(ctx, number-1)
 		if err != nil {
 			return from, nil, err

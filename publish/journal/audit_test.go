@@ -55,7 +55,7 @@ func writeSmall(t testing.TB) written {
 func TestAuditFindsEachChangedByte(t *testing.T) {
 	t.Parallel()
 	j := writeSmall(t)
-	if r, err := audit(j.fsys, "/j", 0); err != nil || !r.Sound() || r.Traces != 1 || r.Segments != 2 {
+	if r, err := audit(j.fsys, "/j", 0); err != nil || !r.Sound() || r.Traces != 1 || r.Segments < 2 {
 		t.Fatalf("before any change: %+v, %v", r, err)
 	}
 	record := uint64(0)

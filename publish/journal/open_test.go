@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"path"
+	"reflect"
 	"slices"
 	"strings"
 	"syscall"
@@ -299,7 +300,7 @@ func TestOpenedTellsHowThingsStood(t *testing.T) {
 			hand := got.InHand
 			got.InHand, got.LastHash = nil, ""
 			c.want.Last = uint64(len(c.events))
-			if got != c.want {
+			if !reflect.DeepEqual(got, c.want) {
 				t.Errorf("got  %+v\nwant %+v", got, c.want)
 			}
 			if (hand != nil) != (c.inHand != 0) {

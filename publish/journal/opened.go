@@ -28,6 +28,13 @@ type Opened struct {
 	// Weighing is the number of the record that started the weighing that is on;
 	// 0 if none is.
 	Weighing uint64
+	// Session is the number of the record that started the verification in hand;
+	// 0 if none is.
+	Session uint64
+	// Verified are the numbers of the records of verifications, Parameters that of
+	// the last record of parameters, 0 if there is none.
+	Verified   []uint64
+	Parameters uint64
 	// Zero and Tare are the offsets last recorded; unknown if never.
 	Zero, Tare peak.Maybe[peak.Force]
 }
@@ -44,6 +51,9 @@ type past struct {
 	last, pull, zero, tare kept
 	job                    uint64 // the number of the last job.opened that nothing ended
 	weighing               uint64 // the same of weighing.started
+	session                uint64 // the same of verification.started
+	verified               []uint64
+	parameters             uint64
 }
 
 // kept is what is kept of one record; its number is 0 if there is none.
@@ -79,8 +89,25 @@ func (p *past) keep(e *entry) {
 		p.weighing = 0
 	case peak.TypeDaemonStopped:
 		p.last.keep(e, peak.TypeDaemonStopped)
+	default:
+		p.keepVerification(e)
 	}
 	p.last.number = e.number
+}
+
+// keepVerification keeps where the records are that readings are judged by.
+func (p *past) keepVerification(e *entry) {
+	switch string(e.kind) {
+	case peak.TypeVerificationStarted:
+		p.session = e.number
+	case peak.TypeVerificationCancelled:
+		p.session = 0
+	case peak.TypeForceVerified:
+		p.session = 0
+		p.verified = append(p.verified, e.number)
+	case peak.TypeParametersChanged:
+		p.parameters = e.number
+	}
 }
 
 // standing is what the data of the kept kinds may say.
@@ -113,6 +140,7 @@ func (p *past) opened() (o Opened, err error) {
 	last, pull, zero, tare := s[0], s[1], s[2], s[3]
 	o.Clean = p.last.number == 0 || p.last.kind != "" && last.Clean
 	o.LastPull, o.OpenJob, o.Weighing = pull.Pull, p.job, p.weighing
+	o.Session, o.Verified, o.Parameters = p.session, p.verified, p.parameters
 	if p.pull.kind == peak.TypePullStarted {
 		o.InHand = &PullInHand{Record: p.pull.number, Pull: pull.Pull, Data: slices.Clone(p.pull.data)}
 	}
