@@ -42,6 +42,8 @@ type Snapshot struct {
 	JournalRecords uint64
 	// JournalFailed says why no record can be written; empty while it can.
 	JournalFailed string
+	// Changes is how many changes of parameters that touch a figure are on record.
+	Changes int64
 }
 
 // Span is the range of net force since the message before.

@@ -89,7 +89,13 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 	if err := d.makePage(); err != nil {
 		return nil, err
 	}
+	if d.loop.parameters, err = readParameters(context.Background(), d.journal, opened.Parameters); err != nil {
+		return nil, fmt.Errorf("read the recorded parameters: %w", err)
+	}
 	d.loop.settle([]peak.Event{peak.DaemonStarted{Version: version(), ConfigDigest: c.Digest, CleanBefore: opened.Clean}})
+	if e, ok := d.loop.parameters.start(c, version()); ok {
+		d.loop.settle([]peak.Event{e})
+	}
 	d.loop.show()
 	return d, nil
 }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"thimbled/acquire"
+	"thimbled/config"
 	"thimbled/peak"
 	"thimbled/publish"
 	"thimbled/publish/journal"
@@ -52,6 +53,7 @@ type loop struct {
 	watched        []*watched
 	constant       peak.Maybe[int64] // the calibration constant read last
 	constantFirst  peak.Maybe[int64] // the one read first in this run
+	parameters     parameters
 	ready          readiness
 	broker         func() error // why the broker cannot be used; nil if it can
 	metrics        *metrics.Metrics
@@ -153,11 +155,21 @@ func (l *loop) checkConstant(s acquire.Sample) {
 	}
 	if l.constant.Known && l.constant.Value != s.Constant.Value {
 		l.log.Warn("the indicator's calibration constant changed", "from", l.constant.Value, "to", s.Constant.Value)
-		l.settle(l.machine.Step(peak.Doubt{At: l.now(), Reason: peak.ConstantChanged}))
+	}
+	if l.constant != s.Constant {
+		l.settle(l.machine.Step(peak.Constant{At: l.now(), Value: s.Constant.Value}))
+		l.changed("the load indicator", constantIs(s.Constant.Value))
 	}
 	l.constant = s.Constant
 	if !l.constantFirst.Known {
 		l.constantFirst = s.Constant
+	}
+}
+
+// changed records a parameter that may have a new value.
+func (l *loop) changed(by string, now config.Parameter) {
+	if e, ok := l.parameters.set(l.now(), by, now); ok {
+		l.settle([]peak.Event{e})
 	}
 }
 
@@ -171,7 +183,7 @@ func (l *loop) checkClock() {
 	}
 	l.log.Warn("the clock was set", "by", off)
 	l.clock.Epoch = l.clock.Epoch.Add(off)
-	l.settle(l.machine.Step(peak.Doubt{At: elapsed, Reason: peak.ClockStep}))
+	l.settle(l.machine.Step(peak.SetClock{At: elapsed, By: off}))
 }
 
 // settle makes events durable, in order, before anybody hears of them.
@@ -211,13 +223,22 @@ func (l *loop) append(event publish.Event, e peak.Event) {
 		return
 	}
 	l.metrics.ObserveSync(time.Since(began))
-	if _, ok := e.(peak.TestEnded); ok {
+	l.recorded(e, rec.Number)
+}
+
+// recorded does what follows from a record.
+func (l *loop) recorded(e peak.Event, number uint64) {
+	switch e := e.(type) {
+	case peak.TestEnded:
 		clear(l.traces)
-	}
-	if _, ok := e.(peak.PullStarted); ok {
-		if err := l.record.start(rec.Number); err != nil {
+	case peak.PullStarted:
+		if err := l.record.start(number); err != nil {
 			l.log.Error("the pull cannot be traced", "error", err)
 		}
+	case peak.ParametersChanged:
+		l.parameters.follow(e)
+	case peak.ForceVerified:
+		l.changed(e.Verification.By, verificationIs(e.Verification, l.clock))
 	}
 }
 
@@ -262,7 +283,7 @@ func (l *loop) do(ctx context.Context, input func(at time.Duration) peak.Input) 
 func (l *loop) show() {
 	s := &publish.Snapshot{
 		Bench: l.bench, Version: l.version, Clock: l.clock, State: l.machine.State(),
-		Instruments: make([]publish.Instrument, len(l.watched)), JournalRecords: l.journal.Last(),
+		Instruments: make([]publish.Instrument, len(l.watched)), JournalRecords: l.journal.Last(), Changes: l.parameters.count,
 	}
 	for i, w := range l.watched {
 		s.Instruments[i] = w.shown

@@ -31,10 +31,9 @@ type Opened struct {
 	// Session is the number of the record that started the verification in hand;
 	// 0 if none is.
 	Session uint64
-	// Verified are the numbers of the records of verifications, Parameters that of
-	// the last record of parameters, 0 if there is none.
-	Verified   []uint64
-	Parameters uint64
+	// Verified are the numbers of the records of verifications, Parameters those of
+	// changed parameters.
+	Verified, Parameters []uint64
 	// Zero and Tare are the offsets last recorded; unknown if never.
 	Zero, Tare peak.Maybe[peak.Force]
 }
@@ -52,8 +51,7 @@ type past struct {
 	job                    uint64 // the number of the last job.opened that nothing ended
 	weighing               uint64 // the same of weighing.started
 	session                uint64 // the same of verification.started
-	verified               []uint64
-	parameters             uint64
+	verified, parameters   []uint64
 }
 
 // kept is what is kept of one record; its number is 0 if there is none.
@@ -106,7 +104,7 @@ func (p *past) keepVerification(e *entry) {
 		p.session = 0
 		p.verified = append(p.verified, e.number)
 	case peak.TypeParametersChanged:
-		p.parameters = e.number
+		p.parameters = append(p.parameters, e.number)
 	}
 }
 
