@@ -32,6 +32,7 @@ const (
 	TypeDaemonStarted   = "thimbled.daemon.started"
 	TypeDaemonStopped   = "thimbled.daemon.stopped"
 	TypeCommandRefused  = "thimbled.command.refused"
+	TypeJournalSealed   = "thimbled.journal.sealed"
 
 	TypeVerificationStarted   = "thimbled.verification.started"
 	TypePointTaken            = "thimbled.verification.point"
@@ -245,6 +246,16 @@ type CommandRefused struct {
 	Why     string
 }
 
+// JournalSealed carries a signed statement of what the journal's first records are.
+type JournalSealed struct {
+	At         time.Duration
+	Size       int64  // how many records, from the first
+	Root       string // of the tree over their lines, in base64
+	Checkpoint string // the signed note
+	Key        string // the verifier key of its signature
+	Why        string // the occasion, such as "test-ended" or "daily"
+}
+
 func (PullStarted) Type() string     { return TypePullStarted }
 func (PullEnded) Type() string       { return TypePullEnded }
 func (HoldReached) Type() string     { return TypeHoldReached }
@@ -264,6 +275,7 @@ func (InstrumentFound) Type() string { return TypeInstrumentFound }
 func (DaemonStarted) Type() string   { return TypeDaemonStarted }
 func (DaemonStopped) Type() string   { return TypeDaemonStopped }
 func (CommandRefused) Type() string  { return TypeCommandRefused }
+func (JournalSealed) Type() string   { return TypeJournalSealed }
 
 func (e PullStarted) When() time.Duration     { return e.StartedAt }
 func (e PullEnded) When() time.Duration       { return e.DecidedAt }
@@ -284,3 +296,4 @@ func (e InstrumentFound) When() time.Duration { return e.At }
 func (e DaemonStarted) When() time.Duration   { return e.At }
 func (e DaemonStopped) When() time.Duration   { return e.At }
 func (e CommandRefused) When() time.Duration  { return e.At }
+func (e JournalSealed) When() time.Duration   { return e.At }

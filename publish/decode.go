@@ -43,6 +43,10 @@ func decode(e Event, c Clock, traces Traces) (peak.Event, error) {
 		return read(e, func(o offsetSet) peak.Event {
 			return peak.TareSet{At: at, Old: peak.Force(o.Old), New: peak.Force(o.New), By: o.By}
 		})
+	case peak.TypeJournalSealed:
+		return read(e, func(j journalSealed) peak.Event {
+			return peak.JournalSealed{At: at, Size: j.Size, Root: j.Root, Checkpoint: j.Checkpoint, Key: j.Key, Why: j.Why}
+		})
 	}
 	return decodeJob(e, at, c, traces)
 }

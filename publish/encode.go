@@ -54,6 +54,8 @@ func payload(e peak.Event, c Clock, traces Traces) any {
 		return daemonStopped{Clean: e.Clean, Why: e.Why}
 	case peak.CommandRefused:
 		return commandRefused{Command: e.Command, Why: e.Why}
+	case peak.JournalSealed:
+		return journalSealed{Size: e.Size, Root: e.Root, Checkpoint: e.Checkpoint, Key: e.Key, Why: e.Why}
 	}
 	return jobPayload(e, c, traces)
 }

@@ -101,6 +101,11 @@ func allEvents() []peak.Event {
 		},
 		peak.PullCorrected{At: s(113), Old: pull7, New: pull9, Scale: "0.5 -2", Why: "the indicator was set to counts", By: "B. Ek"},
 		peak.DaemonStopped{At: s(99), Clean: true, Why: "asked to stop"},
+		peak.JournalSealed{
+			At: s(114), Size: 28, Root: "CsUYapGGPo4dkMgIAUqom/Xajj7h2fB2MPA3j2jxq2I=",
+			Checkpoint: "thimbled/bench/dock-3\n28\nCsUYapGGPo4dkMgIAUqom/Xajj7h2fB2MPA3j2jxq2I=\n\n— thimbled/bench/dock-3 AAAA\n",
+			Key:        "thimbled/bench/dock-3+00000000+AQ==", Why: "stopped",
+		},
 	}
 }
 
@@ -124,8 +129,8 @@ func TestDecode(t *testing.T) {
 			t.Errorf("%s comes back as\n%s\nwas\n%s", e.Type(), got.Data, want.Data)
 		}
 	}
-	if decoded != 21 {
-		t.Errorf("%d events are rebuilt, not 21", decoded)
+	if decoded != 22 {
+		t.Errorf("%d events are rebuilt, not 22", decoded)
 	}
 }
 
@@ -190,7 +195,7 @@ func TestCloudEvents(t *testing.T) {
 
 // unitless are the keys whose values are counts, not quantities.
 var unitless = map[string]bool{
-	"pull": true, "legs": true, "lift": true, "lifts": true, "planned_pull": true, "run": true, "constant": true, "changes_so_far": true,
+	"pull": true, "legs": true, "lift": true, "lifts": true, "planned_pull": true, "run": true, "constant": true, "changes_so_far": true, "size": true,
 }
 
 func checkKeys(t *testing.T, data map[string]any) {

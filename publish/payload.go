@@ -282,6 +282,14 @@ type daemonStopped struct {
 	Why   string `json:"why"`
 }
 
+type journalSealed struct {
+	Size       int64  `json:"size"`
+	Root       string `json:"root"`
+	Checkpoint string `json:"checkpoint"`
+	Key        string `json:"key"`
+	Why        string `json:"why"`
+}
+
 type commandRefused struct {
 	Command string `json:"command"`
 	Why     string `json:"why"`
