@@ -50,9 +50,16 @@ var ErrNoJournal = errors.New("there is no journal")
 // takes no lock, changes nothing, and may run while a daemon appends. It returns
 // an error only if the folder cannot be read or holds no journal; a file that
 // cannot be read is a problem.
-func Audit(dir string) (Report, error) { return audit(OS, dir, someMoments) }
+func Audit(dir string) (Report, error) { return AuditEach(dir, nil) }
 
-func audit(fsys FS, dir string, patience int) (Report, error) {
+// AuditEach is Audit that also shows each record that is sound in itself, in the
+// order of the journal, with the name of the segment that holds it. Whether it
+// follows the one before is in the report.
+func AuditEach(dir string, see func(segment string, r publish.Record)) (Report, error) {
+	return audit(OS, dir, someMoments, see)
+}
+
+func audit(fsys FS, dir string, patience int, see func(string, publish.Record)) (Report, error) {
 	found, err := list(fsys, dir)
 	if err != nil {
 		return Report{}, fmt.Errorf("audit journal: %w", err)
@@ -60,7 +67,7 @@ func audit(fsys FS, dir string, patience int) (Report, error) {
 	if len(found.segments) == 0 && !slices.Contains(found.others, lockName) {
 		return Report{}, fmt.Errorf("audit journal %s: %w", dir, ErrNoJournal)
 	}
-	a := auditor{fsys: fsys, dir: dir, patience: patience, chain: newChain(""), named: map[uint64]bool{}}
+	a := auditor{fsys: fsys, dir: dir, patience: patience, see: see, chain: newChain(""), named: map[uint64]bool{}}
 	a.report.Segments = len(found.segments)
 	for _, first := range found.segments {
 		a.segment(first)
@@ -76,6 +83,7 @@ type auditor struct {
 	fsys     FS
 	dir      string
 	patience int
+	see      func(segment string, r publish.Record)
 	report   Report
 	chain    *chain
 	inHand   uint64          // the pull.started that no pull.ended follows yet; 0 if none
@@ -150,6 +158,9 @@ func (a *auditor) content(l *lines, e *entry) {
 		a.problem(*l.damage(e.number, errLayout))
 		return
 	}
+	if a.see != nil {
+		a.show(l, e)
+	}
 	switch string(e.kind) {
 	case peak.TypePullStarted:
 		a.inHand = e.number
@@ -157,6 +168,15 @@ func (a *auditor) content(l *lines, e *entry) {
 		a.pullEnded(l, e)
 		a.inHand = 0
 	}
+}
+
+func (a *auditor) show(l *lines, e *entry) {
+	r, err := e.record()
+	if err != nil {
+		a.problem(*l.damage(e.number, err))
+		return
+	}
+	a.see(l.name, r)
 }
 
 // pullEnded checks the trace that a pull.ended names.

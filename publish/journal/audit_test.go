@@ -55,7 +55,7 @@ func writeSmall(t testing.TB) written {
 func TestAuditFindsEachChangedByte(t *testing.T) {
 	t.Parallel()
 	j := writeSmall(t)
-	if r, err := audit(j.fsys, "/j", 0); err != nil || !r.Sound() || r.Traces != 1 || r.Segments != 2 {
+	if r, err := audit(j.fsys, "/j", 0, nil); err != nil || !r.Sound() || r.Traces != 1 || r.Segments != 2 {
 		t.Fatalf("before any change: %+v, %v", r, err)
 	}
 	record := uint64(0)
@@ -75,7 +75,7 @@ func TestAuditFindsEachChangedByte(t *testing.T) {
 				bad := slices.Clone(data)
 				bad[n] = other
 				j.fsys.put(place, bad)
-				report, err := audit(j.fsys, "/j", 0)
+				report, err := audit(j.fsys, "/j", 0, nil)
 				if err != nil || report.Sound() {
 					t.Fatalf("%s byte %d from %q to %q: not found: %v", name, n, b, other, err)
 				}
@@ -108,7 +108,7 @@ func TestAuditGoesOnBehindDamage(t *testing.T) {
 	}
 	trace := traceName(5)
 	j.fsys.put("/j/"+trace, append(j.fsys.bytesOf("/j/"+trace), '\n'))
-	report, err := audit(j.fsys, "/j", 0)
+	report, err := audit(j.fsys, "/j", 0, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -161,7 +161,7 @@ func TestAuditOfWholeLinesAndFiles(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			fsys := small.fsys.copyFiles()
 			c.change(fsys)
-			report, err := audit(fsys, "/j", 0)
+			report, err := audit(fsys, "/j", 0, nil)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -209,7 +209,7 @@ func TestAuditNotes(t *testing.T) {
 	fsys.put("/j/notes.txt", nil)
 	fsys.put("/j/traces/readme", nil)
 	fsys.Mkdir("/j/nats", 0)
-	report, err := audit(fsys, "/j", 0)
+	report, err := audit(fsys, "/j", 0, nil)
 	if err != nil || !report.Sound() {
 		t.Fatalf("%+v, %v", report, err)
 	}
@@ -236,7 +236,7 @@ func TestAuditTraceNames(t *testing.T) {
 		e.Data = bytes.Replace(e.Data, []byte(`"trace":null`), []byte(`"trace":{"name":"`+name+`","sha256":""}`), 1)
 		add(t, w, e)
 		w.Close()
-		report, err := audit(fsys, "/j", 0)
+		report, err := audit(fsys, "/j", 0, nil)
 		if err != nil || len(report.Problems) != 1 || !strings.Contains(report.Problems[0].Reason, "not the trace of its pull") {
 			t.Errorf("%q: %+v, %v", name, report.Problems, err)
 		}
@@ -270,7 +270,7 @@ func TestAuditCountsTheRest(t *testing.T) {
 	w, _ := open(t, options(fsys))
 	w.Close()
 	fsys.put("/j/"+segmentName(1), bytes.Repeat([]byte("x\n"), MaxProblems+7))
-	r, err := audit(fsys, "/j", 0)
+	r, err := audit(fsys, "/j", 0, nil)
 	if err != nil || len(r.Problems) != MaxProblems || r.Omitted != 7 {
 		t.Errorf("%d problems and %d more, %v", len(r.Problems), r.Omitted, err)
 	}
@@ -283,13 +283,13 @@ func TestLineInTheMaking(t *testing.T) {
 	name, data := j.segment(1)
 	for half := lastLine(data) + 1; half < len(data); half += 100 {
 		now := func() FS { return &growing{FS: j.with(name, data[:half]), name: name, more: data[half:]} }
-		if r, err := audit(now(), "/j", 1); err != nil || !r.Sound() || r.Records != 4 {
+		if r, err := audit(now(), "/j", 1, nil); err != nil || !r.Sound() || r.Records != 4 {
 			t.Fatalf("audit: %+v, %v", r, err)
 		}
 		if all, err := readAll(now()); err != nil || len(all) != 4 {
 			t.Fatalf("%d records, %v", len(all), err)
 		}
-		if r, err := audit(now(), "/j", 0); err != nil || r.Sound() {
+		if r, err := audit(now(), "/j", 0, nil); err != nil || r.Sound() {
 			t.Fatalf("without patience: %+v, %v", r, err)
 		}
 	}

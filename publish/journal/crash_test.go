@@ -161,7 +161,7 @@ func (s *witness) sound(fsys *memFS, n uint64) error {
 			return fmt.Errorf("record %d is another than the one acknowledged", r.Number)
 		}
 	}
-	report, err := audit(fsys, "/j", 0)
+	report, err := audit(fsys, "/j", 0, nil)
 	if err != nil || !report.Sound() || report.Records != n {
 		return fmt.Errorf("audit: %+v, %v", report, err)
 	}

@@ -187,7 +187,7 @@ func FuzzAudit(f *testing.F) {
 		fsys.put("/j/"+j.segments[0], a)
 		fsys.put("/j/"+j.segments[1], b)
 		fsys.put("/j/"+traceName(1), c)
-		report, err := audit(fsys, "/j", 0)
+		report, err := audit(fsys, "/j", 0, nil)
 		if err != nil {
 			t.Fatal(err)
 		}

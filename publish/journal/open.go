@@ -145,6 +145,7 @@ func (w *Writer) readSegment(first uint64, last bool, c *chain, p *past) (*Cut, 
 			return nil, fmt.Errorf("%w: %s, not %s", ErrOtherBench, c.bench, w.opts.Bench)
 		}
 		p.keep(&e)
+		w.opts.Line(e.line)
 	}
 }
 

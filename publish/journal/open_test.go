@@ -87,7 +87,7 @@ func goesOn(t *testing.T, fsys *memFS, want []publish.Record, tail []byte) {
 			t.Fatalf("record %d is another", i+1)
 		}
 	}
-	if r, err := audit(fsys, "/j", 0); err != nil || !r.Sound() {
+	if r, err := audit(fsys, "/j", 0, nil); err != nil || !r.Sound() {
 		t.Fatalf("audit: %+v, %v", r, err)
 	}
 }
@@ -322,7 +322,7 @@ func TestClockNeverSet(t *testing.T) {
 	w, _ := open(t, o)
 	add(t, w, publish.Event{Type: "thimbled.daemon.started", Data: []byte(`{}`)}) // year 1
 	w.Close()
-	if r, err := audit(fsys, "/j", 0); err != nil || !r.Sound() || r.Records != 1 {
+	if r, err := audit(fsys, "/j", 0, nil); err != nil || !r.Sound() || r.Records != 1 {
 		t.Errorf("audit: %+v, %v", r, err)
 	}
 }

@@ -15,8 +15,8 @@ type Opened struct {
 	LastHash string // of its line; 64 zeros if there is none
 	// Cut is what was cut off behind the last sound record; nil if nothing.
 	Cut *Cut
-	// Clean says that the last record is a daemon.stopped that calls itself
-	// clean, or that there is no record.
+	// Clean says that the last record, or the last one before what seals it, is a
+	// daemon.stopped that calls itself clean, or that there is no record.
 	Clean bool
 	// LastPull is the number of the last pull, 0 before the first.
 	LastPull int64
@@ -67,7 +67,9 @@ func (k *kept) keep(e *entry, kind string) {
 
 // keep keeps an entry if it may turn out to be the last of its kind.
 func (p *past) keep(e *entry) {
-	p.last.kind = ""
+	if string(e.kind) != peak.TypeJournalSealed { // the seal of what a daemon stopped with comes after it
+		p.last.kind = ""
+	}
 	switch string(e.kind) {
 	case peak.TypePullStarted:
 		p.pull.keep(e, peak.TypePullStarted)

@@ -43,6 +43,10 @@ type Options struct {
 	SegmentBytes int64
 	// MinFree is the free space, in bytes, that Room asks for; 0 means 64 MiB.
 	MinFree int64
+	// Line is given each durable line in order, without its line feed: those read
+	// back by Open, then each that Append added, before it returns. It must not
+	// keep the line. Nil: nobody asks.
+	Line func(line []byte)
 }
 
 const (
@@ -62,6 +66,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.MinFree == 0 {
 		o.MinFree = defaultMinFree
+	}
+	if o.Line == nil {
+		o.Line = func([]byte) {}
 	}
 	return o
 }
@@ -108,6 +115,7 @@ func (w *Writer) Append(e publish.Event) (publish.Record, error) {
 	}
 	w.hash = hash
 	r := recordOf(line[:len(line)-1:len(line)-1], w.opts.Bench, number, e)
+	w.opts.Line(r.Line)
 	w.announce(r)
 	return r, nil
 }

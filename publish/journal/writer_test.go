@@ -157,7 +157,7 @@ func TestAppendRefuses(t *testing.T) {
 	longest := event(2, 1)
 	line := add(t, w, longest).Line
 	add(t, w, event(3, 1+maxLine-len(line)-1))
-	if r, err := audit(fsys, "/j", 0); err != nil || !r.Sound() || r.Records != 3 {
+	if r, err := audit(fsys, "/j", 0, nil); err != nil || !r.Sound() || r.Records != 3 {
 		t.Errorf("audit: %+v, %v", r, err)
 	}
 }
