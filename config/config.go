@@ -23,6 +23,7 @@ type Config struct {
 	Capture  peak.Capture
 	Zero     peak.Zeroing
 	Journal  Journal
+	Seal     Seal
 	NATS     NATS
 	HTTP     HTTP
 	Loft     Loft

@@ -108,6 +108,7 @@ func TestExample(t *testing.T) {
 		Zero: peak.Zeroing{TrackWithin: 25 * peak.Newton, Rate: 25 * peak.Newton, Range: 10 * peak.Kilonewton,
 			Motion: 50 * peak.Newton, Settle: time.Second, ShiftLimit: 250 * peak.Newton, PressurisedAbove: 5 * peak.Bar},
 		Journal: Journal{Dir: "/var/lib/thimbled", SegmentSize: 16 << 20, MinFree: 256 << 20},
+		Seal:    Seal{Origin: "thimbled/bench/dock-3"},
 		NATS:    NATS{Listen: "127.0.0.1:4222", ReadingEvery: 50 * time.Millisecond},
 		HTTP:    HTTP{Listen: "127.0.0.1:8040"},
 		Loft: Loft{Name: "Harbour lifting-gear loft", Address: []string{"Slipway 4", "South Quay"},

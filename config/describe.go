@@ -200,6 +200,9 @@ func (c *Config) describeRecords() string {
 		dir = "$STATE_DIRECTORY, else thimbled-data in the current folder"
 	}
 	s := fmt.Sprintf("Records are kept in %s. No test starts with less than %d MiB free there.", dir, c.Journal.MinFree>>20)
+	if c.Seal.Key != "" {
+		s += fmt.Sprintf(" They are signed with the key in %s as those of %s.", c.Seal.Key, c.Seal.Origin)
+	}
 	rate := "every reading"
 	if c.NATS.ReadingEvery > 0 {
 		rate = "a reading every " + timeText(c.NATS.ReadingEvery)

@@ -62,6 +62,8 @@ func init() {
 			doc: "How zero is kept."},
 		{name: "journal", keys: journalKeys,
 			doc: "Where the records are kept."},
+		{name: "seal", keys: sealKeys,
+			doc: "How the records are signed."},
 		{name: "nats", keys: natsKeys,
 			doc: "How readings and events are published."},
 		{name: "http", keys: httpKeys,
