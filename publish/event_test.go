@@ -39,7 +39,7 @@ func allEvents() []peak.Event {
 		ZeroAfter: peak.Known(9 * peak.Newton), Zero: -12_345, Tare: 2000 * peak.Newton, Verdict: peak.Review,
 		Reasons: []peak.Reason{peak.GapInPull}, Job: "j-17", Label: "end A",
 	}
-	pull7.Hold.Least = 101_950_000
+	pull7.Held = peak.Known[peak.Force](101_950_000)
 	pull7.PeakBudget = peak.Known(peak.Budget{
 		Verification: 118_000, Reference: 51_000, Repeatability: 60_000, Resolution: 20_413, ZeroShift: 6929, Noise: 9000, Sampling: 28_868,
 	})
@@ -229,8 +229,21 @@ func snapshot() *publish.Snapshot {
 			{Name: "load", Title: "Load indicator", State: publish.InOrder, Figure: "101.05 kN"},
 			{Name: "pressure", Title: "Pressure transducer", State: publish.NotInOrder, Why: "no answer; look at its cable"},
 		},
-		JournalRecords: 12,
+		JournalRecords: 12, Changes: 3,
 	}
+}
+
+// verifying puts a verification in force and one in hand on a snapshot.
+func verifying(s *publish.Snapshot) *publish.Snapshot {
+	standard := peak.Standard{Name: "reference cell RC-7", Uncertainty: 1_200}
+	s.State.Verified = []peak.Verification{{
+		Serial: "LC-1", Constant: peak.Known[int64](7), From: 10 * peak.Kilonewton, To: 250 * peak.Kilonewton, Until: 24 * time.Hour,
+		Standard: standard, MaxError: 4_100, Repeatability: 900, ISOClass: "1", By: "C. Ny",
+	}}
+	s.State.Session = peak.Known(peak.Session{Standard: standard, By: "C. Ny", Points: []peak.Point{
+		{Run: 1, Applied: 50 * peak.Kilonewton, Indicated: 50_100 * peak.Newton, Spread: 50 * peak.Newton, At: 4 * time.Second},
+	}})
+	return s
 }
 
 func TestLiveGolden(t *testing.T) {
@@ -242,6 +255,7 @@ func TestLiveGolden(t *testing.T) {
 		publish.EncodeReading(snapshot(), span, 5020*time.Millisecond),
 		publish.EncodeReading(bad, publish.Span{}, 7*time.Second),
 		publish.EncodeState(snapshot(), 5020*time.Millisecond),
+		publish.EncodeState(verifying(snapshot()), 5020*time.Millisecond),
 	} {
 		out = append(append(out, data...), '\n')
 	}

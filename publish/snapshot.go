@@ -98,8 +98,12 @@ type state struct {
 	InPull         bool              `json:"in_pull"`
 	Verdict        peak.Verdict      `json:"verdict"`
 	Job            *openTest         `json:"open_job"`
+	Decision       peak.DecisionRule `json:"decision_rule"` // empty when nothing is required
 	Instruments    []instrumentState `json:"instruments"`
 	Weighing       *weighing         `json:"weighing"`
+	Session        *session          `json:"verification_session"`
+	Verified       []verification    `json:"verifications"`
+	Changes        int64             `json:"changes_so_far"` // of parameters that touch a figure
 	Ready          bool              `json:"ready"`
 	Checks         []Check           `json:"readiness"`
 	JournalRecords uint64            `json:"journal_records"`
@@ -122,7 +126,8 @@ func EncodeState(s *Snapshot, now time.Duration) json.RawMessage {
 		Bench:   s.Bench, Version: s.Version, Zero: newtons(s.State.Zero), Tare: newtons(s.State.Tare),
 		Stable: s.State.Stable, Tracking: s.State.Tracking, InPull: s.State.InPull, Verdict: s.State.Verdict,
 		Job: openJob(s.State.Job), Instruments: instrumentStates(s, now),
-		Weighing: weighingOf(s.State.Weighing), Ready: Ready(s.Checks), Checks: append([]Check{}, s.Checks...),
+		Decision: demandOf(s.State.Requirement).Rule, Session: sessionOf(s.State.Session, s.Clock),
+		Verified: verificationsOf(s.State.Verified, s.Clock), Changes: s.Changes, Weighing: weighingOf(s.State.Weighing), Ready: Ready(s.Checks), Checks: append([]Check{}, s.Checks...),
 		JournalRecords: s.JournalRecords, JournalFailed: s.JournalFailed,
 	})
 }
@@ -185,6 +190,43 @@ func instrumentStates(s *Snapshot, now time.Duration) []instrumentState {
 			is.LastAge = &age
 		}
 		out = append(out, is)
+	}
+	return out
+}
+
+// session is the verification in hand.
+type session struct {
+	Range       string          `json:"range"`
+	Standard    string          `json:"standard"`
+	Uncertainty percent         `json:"standard_uncertainty_percent"` // expanded, k = 2
+	By          string          `json:"by"`
+	Points      []verifiedPoint `json:"points"`
+}
+
+func sessionOf(m peak.Maybe[peak.Session], c Clock) *session {
+	if !m.Known {
+		return nil
+	}
+	s := m.Value
+	out := &session{
+		Range: s.Range, Standard: s.Standard.Name, Uncertainty: percent(s.Standard.Uncertainty), By: s.By, Points: []verifiedPoint{},
+	}
+	for _, p := range s.Points {
+		out.Points = append(out.Points, pointOf(p, c))
+	}
+	return out
+}
+
+// EncodeSession puts the verification in hand into the encoding of the contract;
+// null when there is none.
+func EncodeSession(s *Snapshot) json.RawMessage {
+	return mustMarshal(sessionOf(s.State.Session, s.Clock))
+}
+
+func verificationsOf(all []peak.Verification, c Clock) []verification {
+	out := []verification{}
+	for _, v := range all {
+		out = append(out, verificationOf(v, c))
 	}
 	return out
 }
