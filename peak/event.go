@@ -77,13 +77,16 @@ type PullEnded struct {
 	Highest     Force // highest good reading, confirmed or not
 	Requirement Maybe[Requirement]
 	Hold        Hold
-	LongestGap  time.Duration // zero when there was no gap
+	// Held is the highest force that was held for the required time without a
+	// break; unknown when nothing was required or watched for so long.
+	Held       Maybe[Force]
+	LongestGap time.Duration // zero when there was no gap
 	// PressureAtPeak is the pressure known at the peak.
 	PressureAtPeak        Maybe[Pressure]
 	ZeroBefore, ZeroAfter Maybe[Force]
 	Zero, Tare            Force
 	// PeakBudget and HeldBudget are the uncertainty budgets of the peak and of the
-	// least force held; unknown without a verification of the instrument.
+	// held force; unknown without a verification of the instrument.
 	PeakBudget, HeldBudget Maybe[Budget]
 	// Update is the time between two values of the indicator, found from the
 	// readings; unknown when too few were seen.
@@ -105,7 +108,6 @@ func (e PullEnded) ZeroShift() Maybe[Force] {
 type Hold struct {
 	For      time.Duration
 	From, To Maybe[time.Duration] // unknown when the required force was never confirmed
-	Least    Force                // the least confirmed force of it; means nothing without From
 }
 
 // ZeroSet says that the zero moved: by a person's command, at start, or by

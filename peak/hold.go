@@ -8,13 +8,8 @@ type holder struct {
 	wanted   time.Duration
 	running  bool
 	from, to time.Duration
-	least    Force // of the running hold
-	step     Force // the largest step of the running hold
-	last     Force
 	longest  Hold
 	complete bool
-
-	longestStep Force // the largest step of the longest hold
 }
 
 func newHolder(r Maybe[Requirement]) holder {
@@ -32,27 +27,18 @@ func (h *holder) see(s sample) (completed bool) {
 		h.running = false
 		return false
 	}
-	h.follow(s)
+	if !h.running {
+		h.running, h.from = true, s.at
+	}
+	h.to = s.at
 	if !h.longest.From.Known || h.now() > h.longest.For {
-		h.longest = Hold{For: h.now(), From: Known(h.from), To: Known(h.to), Least: h.least}
-		h.longestStep = h.step
+		h.longest = Hold{For: h.now(), From: Known(h.from), To: Known(h.to)}
 	}
 	if h.complete || h.longest.For < h.wanted {
 		return false
 	}
 	h.complete = true
 	return true
-}
-
-// follow takes a reading of the running hold.
-func (h *holder) follow(s sample) {
-	f := s.confirmed.Value
-	if !h.running {
-		h.running, h.from, h.least, h.step, h.last = true, s.at, f, 0, f
-	}
-	h.to, h.least = s.at, min(h.least, f)
-	h.step = max(h.step, absForce(f-h.last))
-	h.last = f
 }
 
 // now is the length of the running hold, 0 when none runs.

@@ -14,6 +14,7 @@ type Machine struct {
 	zero    zeroKeeper
 	before  before
 	loss    lossWatch
+	held    heldWatch
 	test    test
 	why     string // why the next pull is a repetition
 	weigh   weigher
@@ -135,6 +136,7 @@ func (m *Machine) Snapshot() *Machine {
 	c := *m
 	c.window = m.window.clone()
 	c.loss.recent = extreme{m.loss.recent.clone()}
+	c.held = m.held.clone()
 	c.test = m.test.clone()
 	c.session = m.session.clone()
 	c.pull.doubts = slices.Clone(m.pull.doubts)
@@ -214,6 +216,7 @@ func (m *Machine) startPull(s sample) {
 	m.pull = p
 	m.before = before{}
 	m.loss.recent.clear()
+	m.held.begin(p.requirement)
 	m.emit(PullStarted{
 		Pull: p.number, StartedAt: s.at, ZeroBefore: p.zeroBefore,
 		Zero: m.zero.zero, Tare: m.zero.tare, Requirement: p.requirement, Job: p.job, Label: p.label,
@@ -235,6 +238,9 @@ func (m *Machine) watchPull(s sample) {
 func (m *Machine) watchLoad(s sample) {
 	p := &m.pull
 	reached := p.see(s, m.set.Capture)
+	if p.requirement.Known {
+		m.held.see(s)
+	}
 	if p.peak.Known {
 		p.seeLoss(m.loss.see(s, p.peak.Value))
 	}
@@ -256,6 +262,9 @@ func (m *Machine) endPull() {
 	}
 	if p.end.ended {
 		e.EndedAt, e.ZeroAfter = Known(p.end.from), p.after.net(&m.zero)
+	}
+	if p.requirement.Known {
+		e.Held = m.held.best
 	}
 	m.doubtUnverified(p)
 	m.uncertainties(p, &e)

@@ -107,9 +107,8 @@ func (m *Machine) uncertainties(p *pull, e *PullEnded) {
 	if v, ok := m.verificationOf(e.Peak, e.Tare); ok {
 		e.PeakBudget = Known(m.set.budget(e.Peak.Value+e.Tare, v, seen{noise, p.peakStep, shift.Value}))
 	}
-	held := Maybe[Force]{Value: e.Hold.Least, Known: e.Hold.From.Known}
-	if v, ok := m.verificationOf(held, e.Tare); ok {
-		e.HeldBudget = Known(m.set.budget(held.Value+e.Tare, v, seen{noise, p.hold.longestStep, shift.Value}))
+	if v, ok := m.verificationOf(e.Held, e.Tare); ok {
+		e.HeldBudget = Known(m.set.budget(e.Held.Value+e.Tare, v, seen{noise, m.held.step, shift.Value}))
 	}
 	e.Update = p.updates.every()
 }
@@ -127,37 +126,40 @@ func (m *Machine) verificationOf(net Maybe[Force], tare Force) (Verification, bo
 // that counts as stable.
 const enoughNoise = 10
 
-// noise estimates the standard deviation of readings from the differences of
-// neighbours, which a slow change of the force does not spoil: half the mean
-// square of the differences (J. von Neumann's estimator, from memory).
+// noise estimates the standard deviation of readings from second differences, which
+// neither a slow nor an even change of the force spoils: each has six times the
+// variance of a reading.
 type noise struct {
-	n        uint64
-	hi, lo   uint64 // sum of the squares
-	previous Maybe[Force]
+	n      uint64
+	hi, lo uint64 // sum of the squares
+	before [2]Force
+	held   int // how many of before there are
 }
 
 // see takes the next reading; one beside a gap has no neighbour.
 func (d *noise) see(f Force, gap bool) {
-	if d.previous.Known && !gap {
-		step := uint64(absForce(f - d.previous.Value))
-		hi, lo := bits.Mul64(step, step)
+	if gap {
+		d.held = 0
+	}
+	if d.held == 2 {
+		second := uint64(absForce(f - 2*d.before[1] + d.before[0]))
+		hi, lo := bits.Mul64(second, second)
 		var carry uint64
 		d.lo, carry = bits.Add64(d.lo, lo, 0)
 		d.hi += hi + carry
 		d.n++
 	}
-	d.previous = Known(f)
+	d.before[0], d.before[1], d.held = d.before[1], f, min(d.held+1, 2)
 }
 
 // pause lets the next reading have no neighbour.
-func (d *noise) pause() { d.previous = Maybe[Force]{} }
+func (d *noise) pause() { d.held = 0 }
 
+// deviation is rounded up to a millinewton.
 func (d *noise) deviation() Force {
-	if d.n == 0 {
-		return 0
-	}
 	sum := new(big.Int).SetUint64(d.hi)
 	sum.Lsh(sum, 64).Add(sum, new(big.Int).SetUint64(d.lo))
-	twice := new(big.Int).SetUint64(2 * d.n)
-	return rootUp(sum.Add(sum, new(big.Int).Sub(twice, big.NewInt(1))).Div(sum, twice))
+	six := new(big.Int).SetUint64(6 * d.n)
+	sum.Add(sum, six).Sub(sum, big.NewInt(1))
+	return rootUp(sum.Div(sum, six))
 }

@@ -147,7 +147,7 @@ func (p pullEnded) event(at time.Duration, c Clock, traces Traces) peak.PullEnde
 	if len(p.Reasons) > 0 {
 		e.Reasons = p.Reasons
 	}
-	e.Hold.Least = p.Held.maybe().Value
+	e.Held = p.Held.maybe()
 	e.PeakBudget, e.HeldBudget = p.PeakBudget.maybe(), p.HeldBudget.maybe()
 	if p.Update != nil {
 		e.Update = peak.Known(time.Duration(*p.Update))

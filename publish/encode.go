@@ -117,9 +117,7 @@ func pullEndedOf(e peak.PullEnded, c Clock, traces Traces) pullEnded {
 	if e.Peak.Known {
 		p.PeakAt = maybeStamp(c, peak.Known[time.Duration](e.PeakAt))
 	}
-	if e.Hold.From.Known {
-		p.Held = maybeNewtons(peak.Known(e.Hold.Least))
-	}
+	p.Held = maybeNewtons(e.Held)
 	p.PeakBudget, p.HeldBudget = budgetOf(e.PeakBudget), budgetOf(e.HeldBudget)
 	if e.Update.Known {
 		every := seconds(e.Update.Value)

@@ -137,7 +137,7 @@ type pullEnded struct {
 	HoldSeconds    seconds       `json:"hold_seconds"`
 	HoldFrom       *stamp        `json:"hold_from_at"`
 	HoldTo         *stamp        `json:"hold_to_at"`
-	Held           *newtons      `json:"held_newtons"` // the least confirmed force of the hold
+	Held           *newtons      `json:"held_newtons"` // the highest force held for the required time
 	LongestGap     seconds       `json:"longest_gap_seconds"`
 	PressureAtPeak *int64        `json:"pressure_at_peak_pascals"`
 	ZeroBefore     *newtons      `json:"zero_before_newtons"`
