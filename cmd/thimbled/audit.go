@@ -4,58 +4,177 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
+	"os"
 
 	"thimbled/publish/journal"
+	"thimbled/publish/seal"
 )
 
+const auditArgs = "DIR [--key PUB]… [--certificate F]… [--proof F]… [--checkpoints F]… [--json]"
+
+// auditFlags are the flags of thimbled audit; each but json may be there several
+// times.
+type auditFlags struct {
+	keys, certificates, proofs, checkpoints list
+	json                                    bool
+}
+
+// list is a flag that may be there several times.
+type list []string
+
+func (l *list) String() string { return fmt.Sprint(*l) }
+
+func (l *list) Set(text string) error {
+	*l = append(*l, text)
+	return nil
+}
+
+func addAuditFlags(f *flag.FlagSet) *auditFlags {
+	a := &auditFlags{}
+	f.Var(&a.keys, "key", "the public `key` that must have signed: a .pub file, an ssh-ed25519 line, or a verifier key name+hash+key")
+	f.Var(&a.certificates, "certificate", "a certificate's `file`, whose signature is beside it in file.sig")
+	f.Var(&a.proofs, "proof", "a `file` that thimbled prove wrote")
+	f.Var(&a.checkpoints, "checkpoints", "a `file` of checkpoints that somebody else kept")
+	f.BoolVar(&a.json, "json", false, "answer in JSON")
+	return a
+}
+
 func auditCommand(_ context.Context, out streams, args []string) error {
-	f := flags(out, "audit", "[--json] DIR")
-	asJSON := f.Bool("json", false, "answer in JSON")
-	if err := parse(f, args); err != nil {
+	f := flags(out, "audit", auditArgs)
+	a := addAuditFlags(f)
+	words, err := parseWords(f, args)
+	if err != nil {
 		return err
 	}
-	if f.NArg() != 1 {
+	if len(words) != 1 {
 		return usagef("need one folder")
 	}
-	r, err := journal.Audit(f.Arg(0))
+	keys, err := publicKeys(a.keys)
+	if err != nil {
+		return err
+	}
+	r, err := a.audit(words[0], keys)
 	if errors.Is(err, journal.ErrNoJournal) {
 		return usageError{err}
 	}
 	if err != nil {
 		return err
 	}
-	if *asJSON {
+	if a.json {
 		err = tellAuditJSON(out.out, r)
 	} else {
-		tellAudit(out.out, f.Arg(0), r)
+		tellAudit(out.out, words[0], r)
 	}
-	if err == nil && !r.Sound() {
+	if err == nil && !r.sound() {
 		return errNo
 	}
 	return err
 }
 
-func tellAudit(w io.Writer, dir string, r journal.Report) {
-	for _, n := range r.Notes {
+// audited is what an audit found.
+type audited struct {
+	journal.Report
+	seal  seal.Report
+	keyed bool // somebody said which keys must have signed
+}
+
+func (r *audited) sound() bool { return r.Sound() && len(r.seal.Problems) == 0 }
+
+// audit checks a journal and everything that is held against it.
+func (a *auditFlags) audit(dir string, keys []seal.PublicKey) (*audited, error) {
+	signed := seal.NewAuditor(keys)
+	r, err := journal.AuditEach(dir, signed.Record)
+	if err != nil {
+		return nil, err
+	}
+	signed.End()
+	for _, name := range a.checkpoints {
+		held(signed, name, func(text []byte) { signed.Copies(name, string(text)) })
+	}
+	for _, name := range a.proofs {
+		held(signed, name, func(text []byte) { signed.Proof(name, string(text)) })
+	}
+	for _, name := range a.certificates {
+		held(signed, name, func(content []byte) {
+			held(signed, name+signatureSuffix, func(signature []byte) { signed.Certificate(name, content, signature) })
+		})
+	}
+	return &audited{Report: r, seal: signed.Report(), keyed: len(keys) > 0}, nil
+}
+
+// held reads a file that is held against the journal.
+func held(a *seal.Auditor, name string, check func([]byte)) {
+	content, err := os.ReadFile(name)
+	if err != nil {
+		a.Unreadable(name, err)
+		return
+	}
+	check(content)
+}
+
+// problems are all the places at fault.
+func (r *audited) problems() []journal.Damage {
+	all := r.Problems
+	for _, p := range r.seal.Problems {
+		all = append(all, journal.Damage{File: p.File, Line: p.Line, Record: p.Record, Reason: p.Reason})
+	}
+	return all
+}
+
+func (r *audited) notes() []journal.Note {
+	all := r.Notes
+	for _, n := range r.seal.Notes {
+		all = append(all, journal.Note(n))
+	}
+	return all
+}
+
+func tellAudit(w io.Writer, dir string, r *audited) {
+	for _, n := range r.notes() {
 		fmt.Fprintf(w, "note: %s: %s\n", n.File, n.Text)
 	}
-	for _, p := range r.Problems {
+	for _, p := range r.problems() {
 		fmt.Fprintln(w, "damaged:", p.Error())
 	}
 	if r.Omitted > 0 {
 		fmt.Fprintf(w, "damaged: %d more places\n", r.Omitted)
 	}
-	if !r.Sound() {
+	if !r.sound() {
 		fmt.Fprintf(w, "The journal in %s is not sound.\n", dir)
 		return
 	}
 	fmt.Fprintf(w, "The journal of bench %s in %s is sound: %d records in %d segments, %d traces.\n", r.Bench, dir, r.Records, r.Segments, r.Traces)
 	fmt.Fprintf(w, "Record %d is the last; the SHA-256 of its line is %s.\n", r.Last, r.LastHash)
+	tellSeals(w, r)
 }
 
-func tellAuditJSON(w io.Writer, r journal.Report) error {
+// tellSeals says what the signatures of a sound journal show.
+func tellSeals(w io.Writer, r *audited) {
+	if s := r.seal; s.Checkpoints > 0 {
+		whose := "a key that the journal itself names; --key PUB says which it must be"
+		if r.keyed {
+			whose = "the given key"
+		}
+		fmt.Fprintf(w, "%d checkpoints seal records 1 to %d, root %s, signed with %s.\n", s.Checkpoints, s.Sealed, s.Root, whose)
+	}
+	for _, held := range []struct {
+		n    int
+		what string
+	}{
+		{r.seal.Copies, "checkpoints that were kept elsewhere agree with it"},
+		{r.seal.Proofs, "proofs lead from its records"},
+		{r.seal.Certificates, "certificates are as they were signed"},
+	} {
+		if held.n > 0 {
+			fmt.Fprintf(w, "%d %s.\n", held.n, held.what)
+		}
+	}
+}
+
+func tellAuditJSON(w io.Writer, r *audited) error {
 	type place struct {
 		File   string `json:"file"`
 		Line   int    `json:"line"`
@@ -68,24 +187,34 @@ func tellAuditJSON(w io.Writer, r journal.Report) error {
 		Text string `json:"text"`
 	}
 	answer := struct {
-		Sound    bool    `json:"sound"`
-		Bench    string  `json:"bench"`
-		Records  uint64  `json:"records"`
-		Last     uint64  `json:"last_record"`
-		LastHash string  `json:"last_line_sha256"`
-		Segments int     `json:"segments"`
-		Traces   int     `json:"traces"`
-		Problems []place `json:"problems"`
-		Omitted  int     `json:"problems_omitted"`
-		Notes    []note  `json:"notes"`
+		Sound        bool     `json:"sound"`
+		Bench        string   `json:"bench"`
+		Records      uint64   `json:"records"`
+		Last         uint64   `json:"last_record"`
+		LastHash     string   `json:"last_line_sha256"`
+		Segments     int      `json:"segments"`
+		Traces       int      `json:"traces"`
+		Checkpoints  int      `json:"checkpoints"`
+		Sealed       int64    `json:"sealed_records"`
+		Root         string   `json:"sealed_root"`
+		Keys         []string `json:"keys"`
+		KeyGiven     bool     `json:"key_given"`
+		Copies       int      `json:"copies"`
+		Proofs       int      `json:"proofs"`
+		Certificates int      `json:"certificates"`
+		Problems     []place  `json:"problems"`
+		Omitted      int      `json:"problems_omitted"`
+		Notes        []note   `json:"notes"`
 	}{
-		Sound: r.Sound(), Bench: r.Bench, Records: r.Records, Last: r.Last, LastHash: r.LastHash, Segments: r.Segments,
-		Traces: r.Traces, Problems: []place{}, Omitted: r.Omitted, Notes: []note{},
+		Sound: r.sound(), Bench: r.Bench, Records: r.Records, Last: r.Last, LastHash: r.LastHash, Segments: r.Segments, Traces: r.Traces,
+		Checkpoints: r.seal.Checkpoints, Sealed: r.seal.Sealed, Root: r.seal.Root, Keys: append([]string{}, r.seal.Keys...), KeyGiven: r.keyed,
+		Copies: r.seal.Copies, Proofs: r.seal.Proofs, Certificates: r.seal.Certificates,
+		Problems: []place{}, Omitted: r.Omitted, Notes: []note{},
 	}
-	for _, p := range r.Problems {
+	for _, p := range r.problems() {
 		answer.Problems = append(answer.Problems, place(p))
 	}
-	for _, n := range r.Notes {
+	for _, n := range r.notes() {
 		answer.Notes = append(answer.Notes, note(n))
 	}
 	return json.NewEncoder(w).Encode(answer)

@@ -28,10 +28,13 @@ const (
 	formatPDF  = "pdf"
 )
 
-const certificateArgs = "DIR TEST [-o F.pdf|F.html] [--format pdf|html] [--config F] [--units both|show] [--paper A4|Letter]"
+const certificateArgs = "DIR TEST [-o F.pdf|F.html] [--format pdf|html] [--config F] [--units both|show] [--paper A4|Letter] [--sign [--key F]]"
 
 // certificateFlags are the flags of thimbled certificate.
-type certificateFlags struct{ to, format, config, units, paper string }
+type certificateFlags struct {
+	to, format, config, units, paper string
+	sign                             signFlags
+}
 
 func certificateCommand(ctx context.Context, out streams, args []string) error {
 	f := flags(out, "certificate", certificateArgs)
@@ -41,6 +44,7 @@ func certificateCommand(ctx context.Context, out streams, args []string) error {
 	f.StringVar(&c.config, "config", "", "the bench's config `file`, for the loft's name and address and the unit to show")
 	f.StringVar(&c.units, "units", "both", "`both` systems of units, or only the one that the bench shows")
 	f.StringVar(&c.paper, "paper", "", "the `size` of the paper, A4 or Letter; by default as the config says, else A4")
+	c.sign.add(f)
 	words, err := parseWords(f, args)
 	if err != nil {
 		return err
@@ -55,6 +59,10 @@ func certificateCommand(ctx context.Context, out streams, args []string) error {
 	if err != nil {
 		return err
 	}
+	key, err := c.sign.read(c.config)
+	if err != nil {
+		return err
+	}
 	body, err := c.make(ctx, words[0], words[1], options)
 	var none *certificate.NotFoundError
 	if errors.As(err, &none) {
@@ -64,7 +72,10 @@ func certificateCommand(ctx context.Context, out streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	return c.write(out.out, body)
+	if err := c.write(out.out, body); err != nil {
+		return err
+	}
+	return writeSignature(key, c.to, body)
 }
 
 // parseWords is parseMixed, but takes what stands behind -- for words as they are.
@@ -98,7 +109,7 @@ func (c *certificateFlags) check() error {
 	case c.paper != "" && c.paper != string(config.A4) && c.paper != string(config.Letter):
 		return usagef("--paper must be A4 or Letter, not %q", c.paper)
 	}
-	return nil
+	return c.sign.check(c.to)
 }
 
 // options are what the config says, and without one what most people expect.

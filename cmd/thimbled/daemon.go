@@ -40,6 +40,7 @@ const (
 type daemon struct {
 	config  *config.Config
 	dir     string // of the journal
+	sealer  *sealer
 	log     *slog.Logger
 	loop    *loop
 	journal *journal.Writer
@@ -67,6 +68,9 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 	}()
 	if d.lines, err = linesOf(c); err != nil {
 		return nil, configError{err}
+	}
+	if d.sealer, err = newSealer(c); err != nil {
+		return nil, err
 	}
 	d.taps = tapLines(d.lines)
 	opened, err := d.openJournal(dir)
@@ -96,6 +100,7 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 	if e, ok := d.loop.parameters.start(c, version()); ok {
 		d.loop.settle([]peak.Event{e})
 	}
+	d.loop.sealAll(sealStarted)
 	d.loop.show()
 	return d, nil
 }
@@ -103,7 +108,7 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 func (d *daemon) openJournal(dir string) (journal.Opened, error) {
 	c := d.config
 	w, opened, err := journal.Open(dir, journal.Options{
-		Bench: c.Bench.ID, SegmentBytes: c.Journal.SegmentSize, MinFree: c.Journal.MinFree,
+		Bench: c.Bench.ID, SegmentBytes: c.Journal.SegmentSize, MinFree: c.Journal.MinFree, Line: d.sealer.line,
 	})
 	if err != nil {
 		return opened, fmt.Errorf("open journal: %w", err)
@@ -151,7 +156,7 @@ func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, t
 		bench: c.Bench.ID, version: version(), start: now, clock: clock,
 		machine: peak.New(c.Settings(), from),
 		journal: d.journal, record: recorder{journal: d.journal, scaled: c.Load.Scale != 1 || c.Load.Offset != 0},
-		stuck: acquire.NewStuckWatch(c.Load.StuckAfter), fed: func() {}, log: d.log, traces: traces,
+		stuck: acquire.NewStuckWatch(c.Load.StuckAfter), fed: func() {}, log: d.log, sealer: d.sealer, traces: traces,
 		ready: readiness{config: c}, broker: d.brokerTrouble,
 	}
 	for _, name := range d.instruments() {
@@ -268,13 +273,14 @@ func (d *daemon) poll(g *group) {
 	}()
 }
 
-// stopped writes the last record of this run.
+// stopped writes the last records of this run.
 func (d *daemon) stopped(err error) {
 	why := "asked to stop"
 	if err != nil {
 		why = err.Error()
 	}
 	d.loop.settle([]peak.Event{peak.DaemonStopped{At: d.loop.now(), Clean: err == nil, Why: why}})
+	d.loop.sealAll(sealStopped)
 	d.loop.show()
 }
 

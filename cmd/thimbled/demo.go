@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net"
 	"os"
@@ -15,6 +16,7 @@ import (
 	"thimbled/config"
 	"thimbled/peak"
 	"thimbled/publish/nats"
+	"thimbled/publish/seal"
 )
 
 // demo is a simulated bench and a real daemon that reads it.
@@ -86,6 +88,9 @@ func newDemo(out streams, dir string, speed float64) (*demo, error) {
 // demoDaemon makes the daemon of the demo. Another program may take a port between
 // the look for a free one and its use; then it looks again.
 func demoDaemon(path, dir, link string, log *slog.Logger) (*daemon, error) {
+	if err := makeDemoKey(dir); err != nil {
+		return nil, err
+	}
 	for try := 1; ; try++ {
 		c, err := writeDemoConfig(path, dir, link)
 		if err != nil {
@@ -112,10 +117,22 @@ func demoDir(dir string) (string, error) {
 	return dir, os.MkdirAll(filepath.Join(dir, "bench"), 0o755)
 }
 
+// demoKey is the file of the key that signs the demo's records.
+func demoKey(dir string) string { return filepath.Join(dir, "bench", sealCredential) }
+
+// makeDemoKey makes that key, unless the records were signed before.
+func makeDemoKey(dir string) error {
+	err := seal.MakeKey(demoKey(dir), "demo bench dock-3")
+	if errors.Is(err, fs.ErrExist) {
+		return nil
+	}
+	return err
+}
+
 // writeDemoConfig writes the config of the simulated bench and reads it as any
 // daemon would.
 func writeDemoConfig(path, dir, link string) (*config.Config, error) {
-	text := fmt.Sprintf(demoConfig, link, dir, freeAddress(nats.DefaultListen), freeAddress(metered))
+	text := fmt.Sprintf(demoConfig, link, dir, demoKey(dir), freeAddress(nats.DefaultListen), freeAddress(metered))
 	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
 		return nil, err
 	}
@@ -164,6 +181,9 @@ timeout = "60 ms"
 [journal]
 dir = %q
 
+[seal]
+key = %q
+
 [nats]
 listen = %q
 
@@ -187,15 +207,17 @@ func (d *demo) greet(out streams, path string) {
 	fmt.Fprintf(out.out, `A simulated bench, %s, and the real daemon that reads it over a serial line.
   records   %s
   config    %s
+  key       %s.pub signs the records
   page      http://%s/
   NATS      %s
   metrics   http://%s/metrics
 Open the page in a browser, or try in another terminal:
   go run ./cmd/thimbled status --config %s
-  go run ./cmd/thimbled audit %s
+  go run ./cmd/thimbled audit %s --key %s.pub
   nats --server %s subscribe 'bench.dock-3.>'
 
-`, "dock-3, 250 kN", d.dir, path, d.daemon.config.HTTP.Listen, d.daemon.server.URL(), d.daemon.config.HTTP.Listen, path, d.dir, d.daemon.server.URL())
+`, "dock-3, 250 kN", d.dir, path, demoKey(d.dir), d.daemon.config.HTTP.Listen, d.daemon.server.URL(), d.daemon.config.HTTP.Listen,
+		path, d.dir, demoKey(d.dir), d.daemon.server.URL())
 }
 
 func (d *demo) run(ctx context.Context) error {
@@ -217,7 +239,7 @@ func (d *demo) run(ctx context.Context) error {
 	if errors.Is(ctx.Err(), context.DeadlineExceeded) && errors.Is(err, context.DeadlineExceeded) {
 		err = nil
 	}
-	fmt.Fprintf(d.show.out, "The records are in %s. Check them: go run ./cmd/thimbled audit %s\n", d.dir, d.dir)
+	fmt.Fprintf(d.show.out, "The records are in %s. Check them: go run ./cmd/thimbled audit %s --key %s.pub\n", d.dir, d.dir, demoKey(d.dir))
 	return err
 }
 

@@ -60,6 +60,7 @@ type loop struct {
 	hear           []listener
 	fed            func() // called after each step that moved
 	log            *slog.Logger
+	sealer         *sealer        // nil when nothing is signed
 	heard          time.Duration  // when the listeners were last told
 	traces         publish.Traces // of the pulls of the open test
 }
@@ -106,6 +107,7 @@ func (l *loop) run(context.Context) error {
 		case <-tick.C:
 			l.checkClock()
 			l.settle(l.machine.Step(peak.Tick{At: l.now()}))
+			l.sealDue()
 			if l.now()-l.heard >= silence {
 				l.show() // nothing came in, and that must be seen
 			}
@@ -195,6 +197,7 @@ func (l *loop) settle(events []peak.Event) {
 		l.metrics.CountEvent(e)
 		l.seal(e)
 		l.append(publish.Encode(e, l.clock, l.traces), e)
+		l.sealAfter(e)
 	}
 }
 
