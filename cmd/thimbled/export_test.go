@@ -1,5 +1,12 @@
 package main
 
+import (
+	"time"
+
+	"thimbled/config"
+	"thimbled/publish"
+)
+
 // What the tests of the whole program use of it.
 var (
 	Main        = main
@@ -9,3 +16,9 @@ var (
 
 // Streams makes the streams of a run in this process.
 func Streams(out, err interface{ Write([]byte) (int, error) }) streams { return streams{out, err} }
+
+// VerificationCheck is the readiness check of the verifications.
+func VerificationCheck(c *config.Config, s *publish.Snapshot, now time.Duration) publish.Check {
+	r := readiness{config: c}
+	return r.verification(s, now)
+}

@@ -22,7 +22,8 @@ const (
 // commands are those that the page may ask for.
 var commands = []string{
 	"zero", "tare", "job.open", "job.show", "job.cancel", "job.repeat", "job.finish", "job.assign", "inspect",
-	"weigh.start", "weigh.stop", "rules", "plan", "tests",
+	"weigh.start", "weigh.stop", "verify.start", "verify.point", "verify.drop", "verify.cancel", "verify.show", "verify.finish",
+	"rules", "plan", "tests",
 }
 
 // serveAsk carries a command out. The body is JSON as over NATS; so is the

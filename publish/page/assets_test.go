@@ -92,7 +92,7 @@ func TestAssetsAreAskedForAgain(t *testing.T) {
 
 func TestSetup(t *testing.T) {
 	const want = `{"bench":"dock-3","force":{"unit":"kN","size":"1000","decimals":2},"pressure":{"unit":"bar","size":"100000","decimals":1},` +
-		`"capacity_newtons":250000,"age_limit_seconds":1,"recent_seconds":120}`
+		`"capacity_newtons":250000,"ranges":[],"age_limit_seconds":1,"recent_seconds":120}`
 	w := newDouble(t, nil).request("GET", "/setup", "", nil)
 	if w.Body.String() != want || !json.Valid(w.Body.Bytes()) {
 		t.Errorf("setup is %s", w.Body)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"net/http"
+	"slices"
 	"strconv"
 	"sync"
 
@@ -20,15 +21,19 @@ const (
 	mostJobs = 200
 )
 
-// history is the last pulls, tests and weighings, as the journal has them.
+// history is the last pulls, tests, weighings, verifications and changes of parameters,
+// as the journal has them.
 type history struct {
-	run string // names this run of the daemon, so that no two versions are alike
+	run     string   // names this run of the daemon, so that no two versions are alike
+	earlier []uint64 // records that are read wherever they lie, in order
 
 	mu        sync.Mutex
 	last      uint64 // record that changed it last
 	pulls     []pullEntry
 	tests     []testEntry
 	weighings []entry
+	verified  []entry
+	changes   []entry
 	items     map[string]string // by job
 	jobs      []string          // of items, oldest first
 	encoded   []byte            // nil when it has changed since
@@ -44,10 +49,11 @@ type entry struct {
 // pullEntry is a pull as judged last: when it ended, or when it was assigned.
 type pullEntry struct {
 	entry
-	Item     string `json:"item"`
-	Assigned bool   `json:"assigned"`
-	number   int64
-	curve    curveSource
+	Item      string `json:"item"`
+	Assigned  bool   `json:"assigned"`
+	Corrected *entry `json:"corrected"` // its correction; null if there is none
+	number    int64
+	curve     curveSource
 }
 
 // testEntry is a test and the inspections of its item, the last one last.
@@ -73,13 +79,25 @@ type told struct {
 	Trace *publish.Trace `json:"trace"`
 }
 
-func newHistory(run string) *history { return &history{run: run, items: map[string]string{}} }
+func newHistory(run string, earlier []uint64) *history {
+	return &history{run: run, earlier: slices.Sorted(slices.Values(earlier)), items: map[string]string{}}
+}
 
 // follow reads the last records and then each new one until ctx ends.
 func (h *history) follow(ctx context.Context, records publish.Records) error {
 	after := uint64(0)
 	if last := records.Last(); last > lookBack {
 		after = last - lookBack
+	}
+	for _, number := range h.earlier {
+		if number > after {
+			break
+		}
+		r, err := records.Next(ctx, number-1)
+		if err != nil {
+			return err
+		}
+		h.take(r)
 	}
 	for {
 		r, err := records.Next(ctx, after)
@@ -94,7 +112,8 @@ func (h *history) follow(ctx context.Context, records publish.Records) error {
 // take notes a record if people see it here.
 func (h *history) take(r publish.Record) {
 	switch r.Type {
-	case peak.TypeJobOpened, peak.TypePullEnded, peak.TypePullAssigned, peak.TypeTestEnded, peak.TypeItemInspected, peak.TypeItemWeighed:
+	case peak.TypeJobOpened, peak.TypePullEnded, peak.TypePullAssigned, peak.TypePullCorrected, peak.TypeTestEnded, peak.TypeItemInspected,
+		peak.TypeItemWeighed, peak.TypeForceVerified, peak.TypeParametersChanged:
 	default:
 		return
 	}
@@ -118,6 +137,12 @@ func (h *history) take(r publish.Record) {
 		h.takeInspection(e, t)
 	case peak.TypeItemWeighed:
 		h.weighings = newest(append(h.weighings, e))
+	case peak.TypePullCorrected:
+		h.takeCorrection(e, t)
+	case peak.TypeForceVerified:
+		h.verified = newest(append(h.verified, e))
+	case peak.TypeParametersChanged:
+		h.changes = newest(append(h.changes, e))
 	}
 }
 
@@ -151,6 +176,14 @@ func (h *history) takePull(e entry, t told, assigned bool) {
 		return
 	}
 	h.pulls = newest(append(h.pulls, p))
+}
+
+func (h *history) takeCorrection(e entry, t told) {
+	for i := range h.pulls {
+		if h.pulls[i].number == t.Pull {
+			h.pulls[i].Corrected = &e
+		}
+	}
 }
 
 func newtons(n json.Number) peak.Force {
@@ -201,7 +234,9 @@ func (h *history) encode() (body []byte, version string) {
 			Pulls     []pullEntry `json:"pulls"`
 			Tests     []testEntry `json:"tests"`
 			Weighings []entry     `json:"weighings"`
-		}{orEmpty(h.pulls), orEmpty(h.tests), orEmpty(h.weighings)})
+			Verified  []entry     `json:"verifications"`
+			Changes   []entry     `json:"changes"`
+		}{orEmpty(h.pulls), orEmpty(h.tests), orEmpty(h.weighings), orEmpty(h.verified), orEmpty(h.changes)})
 	}
 	return h.encoded, h.run + "-" + strconv.FormatUint(h.last, 10)
 }
@@ -213,7 +248,7 @@ func orEmpty[T any](all []T) []T {
 	return all
 }
 
-// servePulls answers with the last pulls, tests and weighings.
+// servePulls answers with the last of everything.
 func (p *Page) servePulls(w http.ResponseWriter, r *http.Request) {
 	body, version := p.history.encode()
 	send(w, r, body, "application/json", `"`+version+`"`)

@@ -24,6 +24,8 @@ type Options struct {
 	Show         peak.ForceUnit
 	Division     peak.Force
 	PressureUnit peak.PressureUnit
+	// Ranges are the measuring ranges of the indicator, none when it has only one.
+	Ranges []peak.Range
 	// AgeLimit is the age beyond which a number is struck from the screen; 0
 	// means 1 s.
 	AgeLimit time.Duration
@@ -34,8 +36,10 @@ type Options struct {
 	// elapsed time on its clock.
 	Snapshot func() *publish.Snapshot
 	Now      func() time.Duration
-	// Records is the journal.
+	// Records is the journal. Its last records are read; Earlier are the numbers
+	// of verifications and changes of parameters that may lie before them.
 	Records publish.Records
+	Earlier []uint64
 	// Trace opens a trace by the name that a record gives it.
 	Trace func(name string) (io.ReadCloser, error)
 	// Ask carries out a command. Its error is a [*publish.Refusal] where the
@@ -85,7 +89,7 @@ func New(o Options) (*Page, error) {
 	}
 	run := strconv.FormatInt(time.Now().UnixNano(), 36)
 	p := &Page{
-		options: o, hosts: hosts, assets: assets, setup: setupOf(o), streams: map[*stream]struct{}{}, run: run, history: newHistory(run),
+		options: o, hosts: hosts, assets: assets, setup: setupOf(o), streams: map[*stream]struct{}{}, run: run, history: newHistory(run, o.Earlier),
 		traces: make(chan struct{}, 1), papers: make(chan struct{}, 2),
 	}
 	return p, nil

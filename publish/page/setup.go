@@ -15,8 +15,15 @@ type setup struct {
 	Force    shownUnit   `json:"force"`
 	Pressure shownUnit   `json:"pressure"`
 	Capacity json.Number `json:"capacity_newtons"`
+	Ranges   []measuring `json:"ranges"`
 	AgeLimit float64     `json:"age_limit_seconds"`
 	Recent   float64     `json:"recent_seconds"`
+}
+
+// measuring is a measuring range of the load indicator.
+type measuring struct {
+	Name string      `json:"range"`
+	UpTo json.Number `json:"up_to_newtons"`
 }
 
 // shownUnit is a unit that people see, and how many decimals.
@@ -30,11 +37,15 @@ type shownUnit struct {
 var pressureDecimals = map[peak.PressureUnit]int{peak.UnitPa: 0, peak.UnitKPa: 0, peak.UnitMPa: 2, peak.UnitBar: 1, peak.UnitPsi: 0}
 
 func setupOf(o Options) []byte {
+	ranges := []measuring{}
+	for _, r := range o.Ranges {
+		ranges = append(ranges, measuring{r.Name, json.Number(r.UpTo.AppendNewtons(nil))})
+	}
 	return mustMarshal(setup{
 		Bench:    o.Bench,
 		Force:    shownUnit{o.Show.String(), exactly(o.Show.Newtons()), o.Show.Decimals(o.Division)},
 		Pressure: shownUnit{o.PressureUnit.String(), exactly(o.PressureUnit.Pascals()), pressureDecimals[o.PressureUnit]},
-		Capacity: json.Number(o.Capacity.AppendNewtons(nil)), AgeLimit: o.AgeLimit.Seconds(), Recent: recentFor.Seconds(),
+		Capacity: json.Number(o.Capacity.AppendNewtons(nil)), Ranges: ranges, AgeLimit: o.AgeLimit.Seconds(), Recent: recentFor.Seconds(),
 	})
 }
 
