@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -90,7 +91,7 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 		return nil, fmt.Errorf("go on from the journal: %w", err)
 	}
 	d.makeLoop(now, clock, from, traces)
-	if err := d.makePage(); err != nil {
+	if err := d.makePage(slices.Concat(opened.Verified, opened.Parameters)); err != nil {
 		return nil, err
 	}
 	if d.loop.parameters, err = readParameters(context.Background(), d.journal, opened.Parameters); err != nil {
@@ -173,11 +174,14 @@ func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, t
 	l.metrics = d.metrics
 }
 
-func (d *daemon) makePage() (err error) {
+// makePage makes the operator's page. earlier are the records of verifications and changes
+// of parameters, which may lie far back.
+func (d *daemon) makePage(earlier []uint64) (err error) {
 	c := d.config
 	o := page.Options{
 		Bench: c.Bench.ID, Capacity: c.Bench.Capacity, Show: c.Bench.Show, Division: c.Bench.Division, PressureUnit: peak.UnitBar,
 		Listen: reachedAt(c.HTTP.Listen, d.http), Snapshot: d.loop.snapshot.Load, Now: d.loop.now, Records: d.journal, Ask: d.answer,
+		Ranges: c.Settings().Ranges, Earlier: earlier,
 		Trace: func(name string) (io.ReadCloser, error) {
 			return os.Open(filepath.Join(d.dir, filepath.FromSlash(name)))
 		},
