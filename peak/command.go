@@ -12,6 +12,8 @@ func (m *Machine) unsettled() string {
 	switch {
 	case m.pulling:
 		return "a pull is in hand; wait until it has ended"
+	case m.alarm.now.Known:
+		return "the alarm " + string(m.alarm.now.Value.Alarm) + " is on; look at the load cell first"
 	case !m.fresh():
 		return "there is no fresh reading of the load indicator"
 	case !m.stable():
@@ -67,7 +69,8 @@ func (m *Machine) tareWhy(c SetTare) string {
 	return ""
 }
 
-// fresh says that the last good reading is young enough to stand for now.
+// fresh says that the last good reading is young enough to stand for now, and that
+// nothing speaks against it.
 func (m *Machine) fresh() bool {
-	return m.goodAt.Known && m.now-m.goodAt.Value <= m.set.Capture.MaxGap
+	return !m.alarm.now.Known && m.goodAt.Known && m.now-m.goodAt.Value <= m.set.Capture.MaxGap
 }

@@ -8,9 +8,12 @@ type sample struct {
 	indicated Force
 	net       Force
 	pressure  Maybe[Pressure]
+	read      Maybe[Pressure] // the one read with this reading, if any
 	// confirmed is the median of the net forces of this reading and its two
 	// neighbours; unknown beside a gap.
 	confirmed Maybe[Force]
+	// low and high are the least and greatest of those three.
+	low, high Force
 	// gap is the time since the reading before, if that is a gap.
 	gap time.Duration
 }
@@ -33,6 +36,7 @@ func (c *confirmer) push(s sample) (out sample, ok bool) {
 	}
 	if c.held == 2 {
 		out.confirmed = Known(median(c.before.net, c.last.net, s.net))
+		out.low, out.high = min(c.before.net, c.last.net, s.net), max(c.before.net, c.last.net, s.net)
 	}
 	c.before, c.last, c.held = c.last, s, min(c.held+1, 2)
 	return out, ok

@@ -82,7 +82,10 @@ type PullEnded struct {
 	Held       Maybe[Force]
 	LongestGap time.Duration // zero when there was no gap
 	// PressureAtPeak is the pressure known at the peak.
-	PressureAtPeak        Maybe[Pressure]
+	PressureAtPeak Maybe[Pressure]
+	// PressureRatio is the gross peak as a part of that pressure times the area it acts
+	// on; it drifts as seals and guides wear.
+	PressureRatio         Maybe[Ratio]
 	ZeroBefore, ZeroAfter Maybe[Force]
 	Zero, Tare            Force
 	// PeakBudget and HeldBudget are the uncertainty budgets of the peak and of the

@@ -54,6 +54,7 @@ func reasonsOf(p *pull, e PullEnded, shiftLimit Force) []Reason {
 	add(shift.Known && absForce(shift.Value) > shiftLimit, ZeroShiftBeyondLimit)
 	add(p.requirement.Known && !p.hold.complete, HoldNotReached)
 	add(p.longestGap > 0, GapInPull)
+	add(p.disagreed(), ForcePressureDisagree)
 	add(!e.EndedAt.Known, Interrupted)
 	slices.SortFunc(found, func(a, b Reason) int { return slices.Index(order, a) - slices.Index(order, b) })
 	return found

@@ -20,6 +20,9 @@ type Machine struct {
 	weigh   weigher
 	session session
 
+	cross crosscheck
+	alarm alarmKeeper
+
 	standing   standing
 	zeroBefore Maybe[Force] // given for the next pull
 
@@ -52,6 +55,7 @@ func New(s Settings, start Start) *Machine {
 		why:     start.why,
 		weigh:   start.weigh,
 		session: start.session.clone(),
+		cross:   newCrosscheck(s),
 
 		standing:   standing{verified: slices.Clone(verifications(start.Verified)), constant: start.Constant},
 		zeroBefore: start.ZeroBefore,
@@ -89,6 +93,7 @@ func (m *Machine) Step(in Input) []Event {
 	case Doubt:
 		m.doubt(in.Reason)
 	case Tick:
+		m.checkAway()
 	default:
 		m.stepRecord(in)
 	}
@@ -151,18 +156,21 @@ func (m *Machine) emit(e Event) { m.events = append(m.events, e) }
 func (m *Machine) read(r *Reading) {
 	m.reading, m.seen = *r, true
 	m.pressure.see(r)
+	m.seeAway(r)
 	if r.Quality != Good {
 		if r.Quality == OverRange || r.Quality == Stuck {
 			m.doubt(ReadingNotTrusted)
 		}
+		m.checkAway()
 		return
 	}
 	m.goodAt = Known(r.At)
 	m.net = m.zero.net(r.Force)
-	s := sample{at: r.At, indicated: r.Force, net: m.net, pressure: m.pressure.value(r.At)}
+	s := sample{at: r.At, indicated: r.Force, net: m.net, pressure: m.pressure.value(r.At), read: r.Pressure}
 	if s, ok := m.confirm.push(s); ok {
 		m.watch(s)
 	}
+	m.checkAway()
 }
 
 // watch takes a reading whose confirmed force is settled through the stages.
@@ -183,6 +191,7 @@ func (m *Machine) watch(s sample) {
 	case m.pulling:
 		m.watchPull(s)
 	}
+	m.checkForce(s)
 	if e, ok := m.zero.follow(s, m.quiet(s)); ok {
 		m.emit(e)
 	}
@@ -214,6 +223,9 @@ func (m *Machine) startPull(s sample) {
 	}
 	p.hold = newHolder(p.requirement)
 	m.pull = p
+	if m.flatAlarm() { // what came before was not seen
+		m.doubt(ReadingNotTrusted)
+	}
 	m.before = before{}
 	m.loss.recent.clear()
 	m.held.begin(p.requirement)
@@ -242,7 +254,7 @@ func (m *Machine) watchLoad(s sample) {
 		m.held.see(s)
 	}
 	if p.peak.Known {
-		p.seeLoss(m.loss.see(s, p.peak.Value))
+		p.seeLoss(m.loss.see(s, p.peak.Value), s.at)
 	}
 	if reached {
 		m.emit(HoldReached{Pull: p.number, ReachedAt: s.at, Hold: p.hold.longest.For})
@@ -266,6 +278,7 @@ func (m *Machine) endPull() {
 	if p.requirement.Known {
 		e.Held = m.held.best
 	}
+	e.PressureRatio = m.ratioAtPeak(&e)
 	m.doubtUnverified(p)
 	m.uncertainties(p, &e)
 	e.Verdict, e.Reasons = judge(p, e, m.set.Zero.ShiftLimit)

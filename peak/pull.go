@@ -22,6 +22,8 @@ type pull struct {
 	hold           holder
 	lossEarly      bool // load lost before the hold was complete
 	lossLate       bool
+	lossAt         time.Duration // of the first loss
+	check          pullCheck
 	doubts         []Reason
 
 	noise    noise   // of the readings of the holds
@@ -57,6 +59,7 @@ func (p *pull) see(s sample, set Capture) (holdReached bool) {
 	if !p.peak.Known || s.confirmed.Value > p.peak.Value {
 		p.peak, p.peakAt, p.pressureAtPeak = s.confirmed, s.at, s.pressure
 		p.peakStep, p.pastPeak = p.step, false
+		p.check.newPeak()
 	}
 	reached := p.hold.see(s)
 	if p.hold.running {
@@ -116,7 +119,10 @@ func (p *pull) seeHighest(s sample) {
 }
 
 // seeLoss notes a loss of load, before or after the hold was complete.
-func (p *pull) seeLoss(lost bool) {
+func (p *pull) seeLoss(lost bool, at time.Duration) {
+	if lost && !p.lossEarly && !p.lossLate {
+		p.lossAt = at
+	}
 	switch {
 	case !lost:
 	case p.hold.complete:

@@ -17,6 +17,8 @@ type Settings struct {
 	Serial, Scale string
 	Capture       Capture
 	Zero          Zeroing
+	// Cylinder is what force and pressure are compared by; unknown turns that off.
+	Cylinder Maybe[Cylinder]
 	// Standing is what every pull without a job is judged by; unknown leaves
 	// such pulls unassigned.
 	Standing Maybe[Requirement]

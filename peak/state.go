@@ -53,6 +53,8 @@ type State struct {
 	// Verified are the verifications that count, Session the one in hand.
 	Verified []Verification
 	Session  Maybe[Session]
+	// Alarm is what a person must know now. While one is on, no force is shown.
+	Alarm    Maybe[AlarmRaised]
 	Constant Maybe[int64] // the indicator's calibration constant
 }
 
@@ -84,10 +86,13 @@ func (m *Machine) State() State {
 		Stable: m.fresh() && m.stable(), Tracking: m.fresh() && m.zero.tracking,
 		Pull: m.pull.number, InPull: m.pulling, Peak: m.pull.peak, Requirement: m.requirement(),
 		Hold: m.pull.hold.longest.For, HoldNow: m.pull.hold.now(), Job: m.openTest(), Weighing: m.weighing(),
-		Verified: slices.Clip(m.standing.verified), Session: m.sessionNow(), Constant: m.standing.constant,
+		Verified: slices.Clip(m.standing.verified), Session: m.sessionNow(), Alarm: m.alarm.now, Constant: m.standing.constant,
 	}
 	if m.reading.Quality == Good && m.fresh() {
 		s.Net = Known(m.net)
+	}
+	if m.flatAlarm() && s.Quality == Good {
+		s.Quality = Stuck
 	}
 	if m.pull.peak.Known {
 		s.Highest = Known(m.pull.highest)
