@@ -233,13 +233,14 @@ func snapshot() *publish.Snapshot {
 	}
 }
 
-// verifying puts a verification in force and one in hand on a snapshot.
+// verifying puts a verification in force, one in hand and an alarm on a snapshot.
 func verifying(s *publish.Snapshot) *publish.Snapshot {
 	standard := peak.Standard{Name: "reference cell RC-7", Uncertainty: 1_200}
 	s.State.Verified = []peak.Verification{{
 		Serial: "LC-1", Constant: peak.Known[int64](7), From: 10 * peak.Kilonewton, To: 250 * peak.Kilonewton, Until: 24 * time.Hour,
 		Standard: standard, MaxError: 4_100, Repeatability: 900, ISOClass: "1", By: "C. Ny",
 	}}
+	s.State.Alarm = peak.Known(peak.AlarmRaised{At: 4900 * time.Millisecond, Alarm: peak.ForceFlat, Why: "the force stays", Since: 4600 * time.Millisecond})
 	s.State.Session = peak.Known(peak.Session{Standard: standard, By: "C. Ny", Points: []peak.Point{
 		{Run: 1, Applied: 50 * peak.Kilonewton, Indicated: 50_100 * peak.Newton, Spread: 50 * peak.Newton, At: 4 * time.Second},
 	}})

@@ -66,6 +66,22 @@ type reading struct {
 	Required *newtons   `json:"required_newtons"`
 	Limit    *newtons   `json:"limit_newtons"`
 	Hold     seconds    `json:"hold_seconds"`
+	Alarm    *alarm     `json:"alarm"` // null while there is none
+}
+
+// alarm is what a person must know at once.
+type alarm struct {
+	Alarm    peak.Alarm `json:"alarm"`
+	Why      string     `json:"why"`
+	RaisedAt stamp      `json:"raised_at"`
+	Since    stamp      `json:"since_at"` // the last moment at which all was well
+}
+
+func alarmOf(m peak.Maybe[peak.AlarmRaised], c Clock) *alarm {
+	if !m.Known {
+		return nil
+	}
+	return &alarm{Alarm: m.Value.Alarm, Why: m.Value.Why, RaisedAt: stamp(c.Wall(m.Value.At)), Since: stamp(c.Wall(m.Value.Since))}
 }
 
 // EncodeReading puts the live reading of a snapshot into the encoding of the
@@ -83,6 +99,7 @@ func readingOf(s *Snapshot, span Span, now time.Duration) reading {
 		Force: maybeNewtons(s.State.Net), Min: maybeNewtons(span.Min), Max: maybeNewtons(span.Max),
 		Pressure: maybePascals(s.State.Pressure), Pull: s.State.Pull, Peak: maybeNewtons(s.State.Peak),
 		Required: d.Required, Limit: d.Limit, Hold: seconds(s.State.Hold),
+		Alarm: alarmOf(s.State.Alarm, s.Clock),
 	}
 }
 
