@@ -162,7 +162,10 @@ func (x *crosscheck) disagrees() bool {
 func (x *crosscheck) judge(c checkpoint) flaw {
 	now := x.flaw(c)
 	if now == noFlaw {
-		x.suspected, x.agreedAt = noFlaw, c.at
+		x.suspected = noFlaw
+		if !x.seen || 2*c.low >= x.cylinder.band(c.hydraulic, Standing).Low { // its neighbours agree too
+			x.agreedAt = c.at
+		}
 		return noFlaw
 	}
 	if x.suspected == noFlaw {

@@ -1,12 +1,46 @@
 package bench
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"time"
 
 	"thimbled/peak"
 )
+
+// NoCell is what an indicator shows whose load cell is unplugged.
+type NoCell uint8
+
+// What an indicator may show. Plugged is none of it.
+const (
+	Plugged        NoCell = iota
+	ShowsOverRange        // it says that it is over its range
+	ShowsUnderRange
+	ShowsNotReady // it says that it has no valid value
+	ShowsZero     // it shows nothing, as if that were true
+	ShowsFrozen   // it shows the last value again and again
+	noCells
+)
+
+var noCellWords = [noCells]string{"plugged", "over-range", "under-range", "not-ready", "zero", "frozen"}
+
+// String returns the word used in scripts.
+func (n NoCell) String() string {
+	if n >= noCells {
+		return "unknown"
+	}
+	return noCellWords[n]
+}
+
+func parseNoCell(word string) (NoCell, error) {
+	if i := slices.Index(noCellWords[1:], word); i >= 0 {
+		return NoCell(i + 1), nil
+	}
+	return Plugged, fmt.Errorf("%s is not one of %s", word, strings.Join(noCellWords[1:], ", "))
+}
 
 // Cell describes the load cell's imperfections.
 type Cell struct {
@@ -22,6 +56,7 @@ type cell struct {
 	chance *rand.Rand
 	shift  peak.Force // lasting change of zero
 	spike  peak.Force // added to the next sample only
+	shows  NoCell     // what the indicator shows while the plug is out
 }
 
 // sample is the cell's signal for the given true force.

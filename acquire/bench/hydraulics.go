@@ -63,6 +63,9 @@ func (p *Plant) Mount(item Item) { p.item = mountedItem{Item: item} }
 // Weaken makes the mounted item break at the given force in newtons.
 func (p *Plant) Weaken(strength float64) { p.item.Strength = strength }
 
+// Rub makes seals and guides take this part of the hydraulic force from now on.
+func (p *Plant) Rub(part float64) { p.hydraulics.SealFriction = part }
+
 // Force is the force in the item, in newtons.
 func (p *Plant) Force() float64 { return p.item.force(p.piston) }
 

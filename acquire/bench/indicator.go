@@ -14,6 +14,7 @@ const (
 	Stable       Status = 1 << iota // the value has not moved lately
 	OverRange                       // above 105 % of capacity; the value stays there
 	NotReady                        // calibrating itself; the value is 0 and means nothing
+	UnderRange                      // the signal is below all that a cell gives
 	statusBits   = 16
 	overRangePct = 105
 )
@@ -68,6 +69,25 @@ func (n *indicator) update(sample peak.Force) {
 		shown = min(max(shown, -most), most)
 	}
 	n.values = Values{Force: shown, Status: status, Constant: n.Constant, Updates: n.values.Updates + 1}
+}
+
+// without is what the indicator shows in place of a sample while the load cell is
+// unplugged.
+func (n *indicator) without(shows NoCell) {
+	v := Values{Constant: n.Constant, Updates: n.values.Updates + 1}
+	switch shows {
+	case ShowsOverRange:
+		v.Force, v.Status = n.full().Force, OverRange
+	case ShowsUnderRange:
+		v.Force, v.Status = -n.full().Force, UnderRange
+	case ShowsNotReady:
+		v.Status = NotReady
+	case ShowsZero:
+		v.Status = Stable
+	case ShowsFrozen:
+		return
+	}
+	n.values = v
 }
 
 // full is what the indicator shows when it is over its range.

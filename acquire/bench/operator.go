@@ -25,6 +25,8 @@ type operator struct {
 	from    float64       // N, the force then
 	level   float64       // N, what the last raise or lower was to
 	topping bool          // the hold is being topped up
+
+	friction float64 // of the bench put right, as a part of the hydraulic force
 }
 
 // number is the number of the pull in hand, from 1; 0 before the first and
@@ -45,9 +47,11 @@ func (o *operator) begin(at time.Duration) {
 	}
 }
 
-// take starts the pull in hand with a fresh item.
+// take starts the pull in hand with a fresh item and a bench put right.
 func (o *operator) take(at time.Duration) {
 	o.plant.Mount(o.item)
+	o.plant.Rub(o.friction)
+	o.cell.shows = Plugged
 	o.started++
 	o.step, o.noticed = 0, false
 	o.enter(at)
@@ -93,6 +97,10 @@ func (o *operator) enter(at time.Duration) {
 		o.cell.shift += step.Force
 	case Spike:
 		o.cell.spike += step.Force
+	case UnplugCell:
+		o.cell.shows = step.Shows
+	case Friction:
+		o.plant.Rub(float64(step.Part) / float64(100*peak.Percent))
 	}
 }
 
@@ -102,7 +110,7 @@ func (o *operator) enter(at time.Duration) {
 func (o *operator) finished(at time.Duration) bool {
 	step, since := o.current(), at-o.entered
 	switch step.Do {
-	case Break, Shift, Spike:
+	case Break, Shift, Spike, UnplugCell, Friction:
 		return true
 	case Release:
 		return since >= step.For && o.plant.Home()

@@ -23,6 +23,8 @@ import (
 //	break "F"
 //	shift "F"
 //	spike "F"
+//	unplug-cell over-range|under-range|not-ready|zero|frozen
+//	friction "P"
 //	loop
 //
 // Steps before the first pull statement belong to a pull named "pull". All
@@ -79,6 +81,10 @@ func (s Script) String() string {
 // String writes the step as in a script.
 func (s Step) String() string {
 	switch wants := wantedBy[s.Do]; {
+	case wants.shows:
+		return fmt.Sprintf("%s %s", s.Do, s.Shows)
+	case wants.part:
+		return fmt.Sprintf("%s %q", s.Do, s.Part)
 	case wants.force == 0:
 		return fmt.Sprintf("%s %s", s.Do, s.For)
 	case wants.time:
@@ -155,6 +161,14 @@ func (r *scriptReader) step(w words) error {
 		if wants.time && len(w) > 0 && w[0] == "over" {
 			w = w[1:]
 		}
+	}
+	if len(w) > 0 && wants.shows {
+		step.Shows, err = parseNoCell(w[0])
+		w = w[1:]
+	}
+	if len(w) > 0 && wants.part {
+		step.Part, err = parsePart(w[0])
+		w = w[1:]
 	}
 	if err == nil && wants.time && len(w) > 0 {
 		step.For, err = parseTime(w[0])
@@ -234,4 +248,13 @@ func parseForce(word string) (peak.Force, error) {
 		return 0, fmt.Errorf(`%s is no force in quotes, as in "100 kN"`, word)
 	}
 	return peak.ParseForce(strings.TrimSuffix(inside, `"`))
+}
+
+// parsePart reads a part of a whole in quotes.
+func parsePart(word string) (peak.Ratio, error) {
+	inside, ok := strings.CutPrefix(word, `"`)
+	if !ok {
+		return 0, fmt.Errorf(`%s is no part in quotes, as in "20 %%"`, word)
+	}
+	return peak.ParseRatio(strings.TrimSuffix(inside, `"`))
 }

@@ -36,11 +36,22 @@ var (
 		Step{Do: Raise, Force: 102_500 * peak.Newton, For: 20 * time.Second},
 		Step{Do: Shift, Force: 600 * peak.Newton},
 		Step{Do: Hold, For: 34 * time.Second})
+	// Unplugged loses its load cell on the way up, and nobody looks.
+	Unplugged = proof("unplugged", peak.Void,
+		Step{Do: Raise, Force: 60 * peak.Kilonewton, For: 12 * time.Second},
+		Step{Do: UnplugCell, Shows: ShowsZero},
+		Step{Do: Raise, Force: 102_500 * peak.Newton, For: 8 * time.Second},
+		Step{Do: Hold, For: 34 * time.Second})
+	// Jammed drags a guide that takes a fifth of the hydraulic force.
+	Jammed = proof("jammed", peak.Review,
+		Step{Do: Friction, Part: 20 * peak.Percent},
+		Step{Do: Raise, Force: 102_500 * peak.Newton, For: 20 * time.Second},
+		Step{Do: Hold, For: 34 * time.Second})
 )
 
 // Everyday is a day in which sound pulls and each kind of bad one alternate.
 var Everyday = Script{
-	Pulls: []Pull{Sound, CutShort, Sound, OverLimit, Sound, Sagging, Sound, Breaking, Sound, ZeroShifting},
+	Pulls: []Pull{Sound, CutShort, Sound, OverLimit, Sound, Sagging, Sound, Breaking, Sound, ZeroShifting, Sound, Unplugged, Sound, Jammed},
 	Loop:  true,
 }
 

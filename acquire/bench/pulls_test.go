@@ -31,7 +31,7 @@ func course(t *testing.T, seed uint64, script Script, every time.Duration) []Tru
 // Each ready-made pull must be judged as it says, by the daemon's own core,
 // when the bench runs as fast as life and ten times as fast.
 func TestPullsAreJudgedAsTheySay(t *testing.T) {
-	pulls := []Pull{Sound, CutShort, OverLimit, Sagging, Breaking, ZeroShifting}
+	pulls := []Pull{Sound, CutShort, OverLimit, Sagging, Breaking, ZeroShifting, Unplugged, Jammed}
 	rest := Pull{Name: "rest", Steps: []Step{{Do: Rest, For: time.Minute}}}
 	seen := course(t, 7, Script{Pulls: append(slices.Clone(pulls), rest)}, 20*time.Millisecond)
 	for _, speed := range []int{1, 10} {
@@ -58,8 +58,12 @@ func judged(speed int, seen []Truth) []peak.PullEnded {
 		},
 		Zero: peak.Zeroing{
 			TrackWithin: 25 * peak.Newton, Rate: 25 * peak.Newton, Range: 10 * peak.Kilonewton,
-			Motion: 50 * peak.Newton, Settle: time.Second, ShiftLimit: 250 * peak.Newton,
+			Motion: 50 * peak.Newton, Settle: time.Second, ShiftLimit: 250 * peak.Newton, PressurisedAbove: 5 * peak.Bar,
 		},
+		Cylinder: peak.Known(peak.Cylinder{
+			Bore: 200 * peak.Millimetre, Rod: 110 * peak.Millimetre, Friction: 5 * peak.Percent,
+			SealFriction: 2500 * peak.Newton, ReadingError: 2500 * peak.Newton, Unfollowed: peak.Bar / 2,
+		}),
 		Standing: peak.Known(peak.Requirement{
 			Asked: Sound.Required, Limit: peak.Known(Sound.Limit), Hold: Sound.Hold / time.Duration(speed),
 		}),
@@ -77,7 +81,11 @@ func judged(speed int, seen []Truth) []peak.PullEnded {
 	}
 	for i := 0; i < len(seen); i += speed {
 		s := seen[i]
-		collect(machine.Step(&peak.Reading{At: s.At / time.Duration(speed), Force: s.Load.Force, Pressure: peak.Known(s.Gauge.Pressure)}))
+		r := peak.Reading{At: s.At / time.Duration(speed), Force: s.Load.Force}
+		if i/speed%5 == 0 { // the transducer is read every 100 ms
+			r.Pressure = peak.Known(s.Gauge.Pressure)
+		}
+		collect(machine.Step(&r))
 	}
 	collect(machine.Stop())
 	return pulls

@@ -3,6 +3,7 @@ package bench
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"thimbled/peak"
@@ -22,14 +23,18 @@ const (
 	Break   Verb = "break"   // from here on the item breaks when it carries Force
 	Shift   Verb = "shift"   // from here on the load cell's zero is off by Force more
 	Spike   Verb = "spike"   // one stray sample, off by Force
+
+	UnplugCell Verb = "unplug-cell" // the load cell's plug is out until the next pull: Shows says what the indicator makes of it
+	Friction   Verb = "friction"    // seals and guides take this Part of the hydraulic force until the next pull
 )
 
-// Step is one step of a script. Which of Force and For it needs depends on its
-// verb.
+// Step is one step of a script. Which of the rest it needs depends on its verb.
 type Step struct {
 	Do    Verb
 	Force peak.Force
 	For   time.Duration
+	Shows NoCell
+	Part  peak.Ratio
 }
 
 // Pull is one scripted pull: the job it belongs to and what the operator does.
@@ -93,6 +98,10 @@ func (s Step) validate() error {
 	switch {
 	case !known:
 		return fmt.Errorf("%q is no verb", s.Do)
+	case wants.shows != (s.Shows != Plugged), wants.part != (s.Part != 0):
+		return fmt.Errorf("%s wants %s", s.Do, wants.form)
+	case s.Shows >= noCells || s.Part < 0 || s.Part > mostFriction:
+		return fmt.Errorf("%s wants %s", s.Do, wants.form)
 	case wants.time != (s.For > 0):
 		return fmt.Errorf("%s wants %s", s.Do, wants.form)
 	case s.Force > mostForce || s.Force < -mostForce:
@@ -103,22 +112,30 @@ func (s Step) validate() error {
 	return nil
 }
 
-// wantedBy says what each verb needs: force +1 for a positive one, -1 for one
-// of either sign, 0 for none.
-var wantedBy = map[Verb]struct {
-	force int
-	time  bool
-	form  string
-}{
-	Rest:    {0, true, "a time"},
-	Raise:   {+1, true, `a "force" over a time`},
-	Hold:    {0, true, "a time"},
-	Sag:     {0, true, "a time"},
-	Lower:   {+1, true, `a "force" over a time`},
-	Release: {0, true, "a time"},
-	Break:   {+1, false, `a "force"`},
-	Shift:   {-1, false, `a "force"`},
-	Spike:   {-1, false, `a "force"`},
+// mostFriction is where the plant's piston could no longer move.
+const mostFriction = 50 * peak.Percent
+
+// wanted is what a verb needs: force +1 for a positive one, -1 for one of either
+// sign, 0 for none.
+type wanted struct {
+	force       int
+	time        bool
+	form        string
+	shows, part bool
+}
+
+var wantedBy = map[Verb]wanted{
+	Rest:       {time: true, form: "a time"},
+	Raise:      {force: +1, time: true, form: `a "force" over a time`},
+	Hold:       {time: true, form: "a time"},
+	Sag:        {time: true, form: "a time"},
+	Lower:      {force: +1, time: true, form: `a "force" over a time`},
+	Release:    {time: true, form: "a time"},
+	Break:      {force: +1, form: `a "force"`},
+	Shift:      {force: -1, form: `a "force"`},
+	Spike:      {force: -1, form: `a "force"`},
+	UnplugCell: {shows: true, form: "one of " + strings.Join(noCellWords[1:], ", ")},
+	Friction:   {part: true, form: `a "part" of up to 50 %`},
 }
 
 // For returns the script for a bench that runs speed times as fast as life:

@@ -139,7 +139,7 @@ func NewSimulation(setup Setup, notice func(Upcoming)) (*Simulation, error) {
 		trace:      setup.Trace,
 		traced:     len(setup.Trace) > 0,
 	}
-	s.operator = operator{script: setup.Script, plant: s.plant, cell: &s.cell, item: setup.Item, notice: notice}
+	s.operator = operator{script: setup.Script, plant: s.plant, cell: &s.cell, item: setup.Item, notice: notice, friction: setup.Hydraulics.SealFriction}
 	s.operator.begin(0)
 	s.observe()
 	return s, nil
@@ -191,7 +191,11 @@ func (s *Simulation) observe() {
 		if !s.traced {
 			f = s.cell.sample(s.at, f)
 		}
-		s.indicator.update(f)
+		if s.cell.shows != Plugged {
+			s.indicator.without(s.cell.shows)
+		} else {
+			s.indicator.update(f)
+		}
 	}
 	if s.at%s.transducer.Every.Truncate(PlantStep) == 0 {
 		if !s.traced {

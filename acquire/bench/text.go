@@ -31,6 +31,8 @@ func printed(v Values, division peak.Force) string {
 		return "self calibration\r\n"
 	case v.Status&OverRange != 0:
 		return "over range\r\n"
+	case v.Status&UnderRange != 0:
+		return "under range\r\n"
 	case v.NaN:
 		return "nan kN\r\n"
 	}
