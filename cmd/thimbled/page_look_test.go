@@ -54,6 +54,7 @@ func openStage(t *testing.T, show peak.ForceUnit) *stage {
 	nothing := &publish.Refusal{Code: publish.Conflict, Why: "this is only a stage"}
 	s.page, err = page.New(page.Options{
 		Bench: "dock-3", Capacity: 250 * peak.Kilonewton, Show: show, Division: 50 * peak.Newton, PressureUnit: peak.UnitBar,
+		Ranges: []peak.Range{{Name: "low", UpTo: 50 * peak.Kilonewton}, {Name: "high", UpTo: 250 * peak.Kilonewton}},
 		Listen: l.Addr().String(), Snapshot: s.snapshot.Load, Now: s.now, Records: s.records,
 		Trace: func(string) (io.ReadCloser, error) { return nil, nothing },
 		Ask:   func(context.Context, string, []byte) ([]byte, error) { return nil, nothing },
@@ -107,8 +108,51 @@ func stageRecords(t *testing.T) (out shelf) {
 		add(ended)
 		add(peak.TestEnded{At: at, Job: job, Verdict: v, Attempts: []peak.Attempt{{Ended: ended}}})
 	}
+	addGrounds(add)
 	add(peak.ItemInspected{At: time.Hour, Job: "j-6", Item: "HL-0006", Inspector: "B. Ek", Examined: "all", By: "B. Ek"})
 	return out
+}
+
+// addGrounds adds what figures rest on: a pull with uncertainties and a ratio of force
+// to pressure, one that was corrected, changes and a verification.
+func addGrounds(add func(peak.Event)) {
+	budget := peak.Known(peak.Budget{Verification: 240 * peak.Newton, Reference: 61 * peak.Newton, Resolution: 21 * peak.Newton})
+	requirement := stageDemand
+	requirement.Guard, requirement.Rule = 5000, peak.GuardedByUncertainty
+	for i := range 4 {
+		add(peak.PullEnded{
+			Pull: int64(8 + i), StartedAt: 20 * time.Minute, EndedAt: peak.Known(21 * time.Minute), Requirement: peak.Known(requirement),
+			Peak: peak.Known(102_600 * peak.Newton), Highest: 102_700 * peak.Newton, Held: peak.Known(101_400 * peak.Newton), PeakBudget: budget, HeldBudget: budget,
+			Hold: peak.Hold{For: 61 * time.Second}, PressureAtPeak: peak.Known(50 * peak.Bar), PressureRatio: peak.Known(peak.Ratio(951_000 - 4000*i)), Verdict: peak.Pass,
+		})
+	}
+	add(peak.PullCorrected{
+		Old: peak.PullEnded{Pull: 10, Verdict: peak.Pass, Peak: peak.Known(102_600 * peak.Newton)},
+		New: peak.PullEnded{Pull: 10, StartedAt: 20 * time.Minute, Verdict: peak.Incomplete, Requirement: peak.Known(requirement), Peak: peak.Known(99_800 * peak.Newton),
+			PeakBudget: budget, Reasons: []peak.Reason{peak.HoldNotReached}},
+		Scale: "2.01 x raw + 0 kN", Why: "the scale of the old cell was used", By: "C. Ny",
+	})
+	add(peak.ParametersChanged{At: time.Minute, By: "the start of the daemon", Changes: []peak.Change{
+		{Name: "version", New: peak.Known("0.1.0")}, {Name: "zero.motion", New: peak.Known("50 N")},
+	}})
+	add(peak.ParametersChanged{At: 2 * time.Minute, By: "the start of the daemon", Count: 2, Changes: []peak.Change{
+		{Name: "zero.motion", Old: peak.Known("50 N"), New: peak.Known("1000 N")}, {Name: "load.serial", Old: peak.Known("LC-1")},
+	}})
+}
+
+var stageVerified = []peak.Verification{
+	{Range: "low", Serial: "LC-1", From: 2 * peak.Kilonewton, To: 50 * peak.Kilonewton, Until: 300 * 24 * time.Hour, MaxError: 4_100, Repeatability: 900,
+		ISOClass: "1", Standard: peak.Standard{Name: "reference cell RC-7, report 2026-114", Uncertainty: 1_200}, By: "C. Ny"},
+	{Range: "high", Serial: "LC-1", From: 10 * peak.Kilonewton, To: 250 * peak.Kilonewton, On: -400 * 24 * time.Hour, Until: -35 * 24 * time.Hour, MaxError: 7_300,
+		Repeatability: 2_100, Standard: peak.Standard{Name: "reference cell RC-7, report 2026-115", Uncertainty: 1_200}, By: "C. Ny"},
+}
+
+var stageSession = peak.Session{
+	Range: "high", Standard: peak.Standard{Name: "reference cell RC-7, report 2026-115", Uncertainty: 1_200}, By: "C. Ny",
+	Points: []peak.Point{
+		{Run: 1, Applied: 50 * peak.Kilonewton, Indicated: 50_100 * peak.Newton}, {Run: 1, Applied: 100 * peak.Kilonewton, Indicated: 99_850 * peak.Newton},
+		{Run: 1, Indicated: 50 * peak.Newton}, {Run: 2, Applied: 50 * peak.Kilonewton, Indicated: 50_150 * peak.Newton},
+	},
 }
 
 var stageJob = peak.Job{
@@ -162,6 +206,16 @@ func looks() []look {
 		{"weighing", at(peak.State{Weighing: peak.Known(peak.Weighing{Item: "HL-0050", Lifts: 2, Lifted: true, Settled: peak.Known(40 * peak.Kilonewton)})},
 			peak.PhaseWeighing, 40*peak.Kilonewton), stageChecks, "Weighing", "40.00"},
 	}
+	verifying := at(peak.State{Session: peak.Known(stageSession), Verified: stageVerified, Stable: true, Tare: 2 * peak.Kilonewton}, peak.PhasePulling, 98*peak.Kilonewton)
+	flat := at(pull, peak.PhasePulling, 0)
+	flat.Net, flat.Phase, flat.Quality = peak.Maybe[peak.Force]{}, peak.PhaseNotReady, peak.Stuck
+	flat.Alarm = peak.Known(peak.AlarmRaised{Alarm: peak.ForceFlat, Why: "the pressure rose from 29.0 bar to 34.1 bar and the force stays at 61.00 kN"})
+	lost := flat
+	lost.Alarm, lost.Quality = peak.Known(peak.AlarmRaised{Alarm: peak.ForceLost, Why: "no good force reading under pressure: timeout"}), peak.Timeout
+	all = append(all,
+		look{"verifying", verifying, stageChecks[:1], "Verifying", "98.00"},
+		look{"force flat", flat, stageChecks[:1], "Alarm", "force not trusted"},
+		look{"force lost", lost, stageChecks[:1], "Alarm", "no force reading"})
 	for _, v := range []peak.Verdict{peak.Pass, peak.Review, peak.Incomplete, peak.Void, peak.Exceeded, peak.Failed, peak.Unassigned} {
 		s := at(peak.State{Pull: 9, Verdict: v, Peak: peak.Known(102_600 * peak.Newton)}, peak.PhaseAtRest, 0)
 		all = append(all, look{"ended " + string(v), s, stageChecks[3:], "Ended: " + string(v), "0.00"})
@@ -177,7 +231,7 @@ func (s *stage) play(ctx context.Context, sc look) {
 		now := s.now()
 		shown := &publish.Snapshot{
 			Bench: "dock-3", Version: "0.1.0", Clock: publish.Clock{Epoch: s.start}, State: sc.state, Checks: sc.checks,
-			JournalRecords: s.records.Last(),
+			JournalRecords: s.records.Last(), Changes: 2,
 		}
 		shown.State.At, shown.State.TakenAt = now, now
 		s.snapshot.Store(shown)
@@ -226,18 +280,22 @@ func TestPageStates(t *testing.T) {
 			})
 		}
 	}
-	s.checkReflow(t, b)
+	s.checkReflow(t, b, looks()[2])
+	for _, sc := range looks() {
+		if sc.name == "verifying" || sc.name == "force flat" {
+			s.checkReflow(t, b, sc)
+		}
+	}
 	s.checkHung(t, b)
 }
 
 // checkReflow checks that nothing sticks out to the side at any width down to the 320
 // pixels of WCAG 2.2, success criterion 1.4.10, and that what can be pressed is at least
 // 24 pixels in each direction (2.5.8).
-func (s *stage) checkReflow(t *testing.T, b *browser) {
+func (s *stage) checkReflow(t *testing.T, b *browser, look look) {
 	t.Helper()
 	long := stageJob
 	long.Item = strings.Repeat("HL0042", 16)
-	look := looks()[2]
 	look.state.Job = peak.Known(peak.OpenTest{Job: long, Next: peak.Known(0)})
 	look.checks = []publish.Check{{Name: "job", Title: "Job", State: publish.InOrder, Figure: long.Item}}
 	s.during(look, func() {

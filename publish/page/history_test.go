@@ -157,6 +157,60 @@ func TestPullCurve(t *testing.T) {
 	})
 }
 
+// TestHistoryOfGrounds has a verification and changes far before what is looked back at,
+// and a pull that was corrected.
+func TestHistoryOfGrounds(t *testing.T) {
+	records := make(shelf, 0, 2*lookBack)
+	add := func(e peak.Event) {
+		records = append(records, publish.Record{Event: publish.Encode(e, publish.Clock{}, nil), Number: uint64(len(records) + 1)})
+	}
+	changed := func(old peak.Maybe[string], count int64) peak.ParametersChanged {
+		return peak.ParametersChanged{Changes: []peak.Change{{Name: "zero.motion", Old: old, New: peak.Known("50 N")}}, Count: count, By: "the start"}
+	}
+	add(changed(peak.Maybe[string]{}, 0))
+	add(peak.ForceVerified{Verification: peak.Verification{Serial: "LC-1"}})
+	for range lookBack {
+		add(peak.ZeroSet{})
+	}
+	add(changed(peak.Known("20 N"), 1))
+	add(peak.PullEnded{Pull: 7, Verdict: peak.Pass})
+	add(peak.PullCorrected{Old: peak.PullEnded{Pull: 7, Verdict: peak.Pass}, New: peak.PullEnded{Pull: 7, Verdict: peak.Void}, Why: "wrong scale"})
+	synctest.Test(t, func(t *testing.T) {
+		d := newDouble(t, func(o *Options) { o.Records, o.Earlier = records, []uint64{lookBack + 3, 2, 1} })
+		go func() { _ = d.Run(t.Context()) }()
+		synctest.Wait()
+		var got struct {
+			Verifications []struct{ Data struct{ Serial string } }
+			Changes       []struct {
+				Data struct {
+					Count int64 `json:"changes_so_far"`
+				}
+			}
+			Pulls []struct {
+				Data      struct{ Verdict string }
+				Corrected struct {
+					Data struct {
+						Why       string
+						Corrected struct{ Verdict string }
+					}
+				}
+			}
+		}
+		if err := json.Unmarshal(d.request("GET", "/pulls", "", nil).Body.Bytes(), &got); err != nil {
+			t.Fatal(err)
+		}
+		if len(got.Verifications) != 1 || got.Verifications[0].Data.Serial != "LC-1" {
+			t.Errorf("verifications: %+v", got.Verifications)
+		}
+		if len(got.Changes) != 2 || got.Changes[0].Data.Count != 0 || got.Changes[1].Data.Count != 1 {
+			t.Errorf("changes: %+v", got.Changes)
+		}
+		if len(got.Pulls) != 1 || got.Pulls[0].Data.Verdict != "pass" || got.Pulls[0].Corrected.Data.Corrected.Verdict != "void" {
+			t.Errorf("pulls: %+v", got.Pulls)
+		}
+	})
+}
+
 // TestHistoryOfLaterVersions passes over what it cannot read.
 func TestHistoryOfLaterVersions(t *testing.T) {
 	records := shelf{

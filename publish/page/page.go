@@ -64,6 +64,7 @@ type Page struct {
 	mu      sync.Mutex
 	recent  recent               // guarded by mu
 	streams map[*stream]struct{} // guarded by mu, and so are their spans
+	alarmed bool                 // guarded by mu: whether an alarm was on at the last step
 }
 
 const defaultAgeLimit = time.Second
@@ -111,7 +112,12 @@ func (p *Page) Hear(s *publish.Snapshot, span publish.Span, now time.Duration) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.recent.add(s, span, now)
+	turned := p.alarmed != s.State.Alarm.Known
+	p.alarmed = s.State.Alarm.Known
 	for one := range p.streams {
+		if turned {
+			one.due = now // an alarm does not wait its turn
+		}
 		one.hear(span, now)
 	}
 }

@@ -173,6 +173,45 @@ func TestStreamKeepsItsRate(t *testing.T) {
 	})
 }
 
+// TestAlarmDoesNotWait checks that an alarm, and its end, are told with the step in which
+// they come, though a reading was told a moment before.
+func TestAlarmDoesNotWait(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDouble(t, nil)
+		d.hear(time.Second, 0, only(0))
+		v, end := d.watch()
+		defer end()
+		synctest.Wait()
+		at := time.Second
+		hear := func(alarm peak.Maybe[peak.AlarmRaised]) []message {
+			at += 10 * time.Millisecond
+			s := *d.snapshot.Load()
+			s.State.Alarm, s.State.TakenAt = alarm, at
+			d.now.Store(int64(at))
+			d.snapshot.Store(&s)
+			d.Hear(&s, publish.Span{}, at)
+			synctest.Wait()
+			return v.take()
+		}
+		none := peak.Maybe[peak.AlarmRaised]{}
+		hear(none)
+		if got := hear(none); len(got) != 0 {
+			t.Fatalf("without an alarm, too soon came %v", got)
+		}
+		for _, alarm := range []peak.Maybe[peak.AlarmRaised]{peak.Known(peak.AlarmRaised{At: at, Alarm: peak.ForceFlat}), none} {
+			got := hear(alarm)
+			readings, states := named(got, "reading"), named(got, "state")
+			want := `"alarm":{"alarm":"force-flat"`
+			if !alarm.Known {
+				want = `"alarm":null`
+			}
+			if len(readings) != 1 || len(states) != 1 || !strings.Contains(readings[0].data, want) || !strings.Contains(states[0].data, want) {
+				t.Errorf("%s is told as %v", want, got)
+			}
+		}
+	})
+}
+
 // TestStreamOfHungLoop stops the loop: the stream goes on, with the age of the last reading.
 func TestStreamOfHungLoop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -19,13 +19,13 @@ export function useUnits(setup) {
 export const forceUnit = () => force.unit;
 
 // inUnit returns value / unit size with so many decimals. The value counts in
-// steps of 1/perUnit.
-function inUnit(value, perUnit, unit) {
+// steps of 1/perUnit. It is rounded half away from zero, or up in size.
+function inUnit(value, perUnit, unit, up = false) {
   const steps = BigInt(Math.round(value * Number(perUnit)));
   const top = steps * unit.size.den * 10n ** BigInt(unit.decimals);
   const bottom = perUnit * unit.size.num;
   const size = top < 0n ? -top : top;
-  const rounded = (2n * size + bottom) / (2n * bottom);
+  const rounded = up ? (size + bottom - 1n) / bottom : (2n * size + bottom) / (2n * bottom);
   let digits = rounded.toString().padStart(unit.decimals + 1, "0");
   if (unit.decimals > 0) digits = `${digits.slice(0, -unit.decimals)}.${digits.slice(-unit.decimals)}`;
   return top < 0n && rounded > 0n ? `-${digits}` : digits;
@@ -36,6 +36,21 @@ const known = (value) => value !== null && value !== undefined;
 
 export const forceNumber = (newtons) => (known(newtons) ? inUnit(newtons, 1000n, force) : "");
 export const forceText = (newtons) => (known(newtons) ? `${forceNumber(newtons)} ${force.unit}` : "");
+// withUncertainty shows a force and its expanded uncertainty, rounded up so that it
+// is never shown smaller than it is.
+export function withUncertainty(newtons, budget) {
+  if (!known(newtons)) return "";
+  if (!known(budget)) return forceText(newtons);
+  return `${forceNumber(newtons)} ± ${inUnit(budget.expanded_newtons, 1000n, force, true)} ${force.unit}`;
+}
+
+// percentText shows a part in per cent, with its sign where that matters.
+export function percentText(percent, signed = false) {
+  if (!known(percent)) return "";
+  const text = percent.toFixed(2);
+  return `${signed && percent > 0 ? "+" : ""}${text === "-0.00" ? "0.00" : text} %`;
+}
+
 export const pressureNumber = (pascals) => (known(pascals) ? inUnit(pascals, 1n, pressure) : "");
 export const pressureText = (pascals) => (known(pascals) ? `${pressureNumber(pascals)} ${pressure.unit}` : "");
 
@@ -61,11 +76,18 @@ export const wholeText = (seconds) => (known(seconds) ? `${seconds} s` : "");
 // cut off.
 export const dateOf = (stamp) => new Date(stamp.replace(/(\.\d{3})\d+/, "$1"));
 
+const two = (n) => String(n).padStart(2, "0");
+
+// dayText shows the day of a time on this screen's clock.
+export function dayText(stamp) {
+  const date = dateOf(stamp);
+  return `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())}`;
+}
+
 // timeText shows a time on this screen's clock, to the second only today.
 export function timeText(stamp) {
   const date = dateOf(stamp);
-  const two = (n) => String(n).padStart(2, "0");
   const time = `${two(date.getHours())}:${two(date.getMinutes())}`;
   if (date.toDateString() === new Date().toDateString()) return `${time}:${two(date.getSeconds())}`;
-  return `${date.getFullYear()}-${two(date.getMonth() + 1)}-${two(date.getDate())} ${time}`;
+  return `${dayText(stamp)} ${time}`;
 }

@@ -2,7 +2,7 @@
 
 import { byId, setSign, setText } from "./dom.js";
 import { forceNumber, forceText, forceUnit, leftText, pressureNumber, pressureUnit, wholeText } from "./figures.js";
-import { qualityText, verdictOf } from "./words.js";
+import { alarmOf, decisionText, qualityText, verdictOf } from "./words.js";
 
 const linkWords = {
   lost: "connection to the daemon lost",
@@ -33,17 +33,23 @@ export function showForce(view, now) {
   showLevels(view, fresh);
 }
 
+// alarmOn is the alarm that is on, as it was heard last.
+export const alarmOn = (view) => (view.link === "live" ? ((view.reading ?? view.state)?.alarm ?? null) : null);
+
 // standingOf puts the bench's state into words.
 function standingOf(view, fresh) {
   if (view.link !== "live") {
     const word = linkWords[view.link];
     return { word: capital(word), more: "", sign: "unknown", colour: view.link === "connecting" ? "idle" : "bad", instead: word };
   }
+  const alarm = alarmOn(view);
+  if (alarm) return { word: "Alarm", more: "stop pumping", sign: "bad", colour: "bad", instead: alarmOf(alarm.alarm).instead };
   if (!fresh) return { word: "No fresh reading", more: "", sign: "unknown", colour: "bad", instead: "no fresh reading" };
   const r = view.reading;
   if (r.state === "not-ready" || r.force_newtons === null) {
     return { word: "Not ready", more: "", sign: "unknown", colour: "bad", instead: `no fresh reading: ${qualityText(r.quality)}` };
   }
+  if (view.state?.verification_session) return { word: "Verifying", more: view.state.stable ? "steady" : "moving", sign: "rest", colour: "idle" };
   if (isAbove(view)) return { word: "Above the limit", more: `limit ${forceText(r.limit_newtons)}`, sign: "bad", colour: "bad" };
   if (r.state === "pulling") {
     return { word: "Pulling", more: r.required_newtons === null ? "no job is open" : `to ${forceText(r.required_newtons)}`, sign: "pulling", colour: "pulling" };
@@ -111,6 +117,7 @@ function showDigits(view, fresh, standing) {
 
 function showLevels(view, fresh) {
   const r = fresh ? view.reading : null;
+  const doubted = alarmOn(view) !== null; // what came of the force
   const say = (id, text, none) => {
     const figure = r ? text() : "";
     setText(byId(id), figure || (r ? none : "not known"));
@@ -119,10 +126,12 @@ function showLevels(view, fresh) {
   const inPull = Boolean(r && view.state?.in_pull);
   say("required", () => forceNumber(r.required_newtons), "none");
   say("limit", () => forceNumber(r.limit_newtons), "none");
-  say("peak", () => forceNumber(r.peak_newtons), "none yet");
+  say("peak", () => (doubted ? "" : forceNumber(r.peak_newtons)), doubted ? "not trusted" : "none yet");
   say("pressure", () => pressureNumber(r.pressure_pascals), "not known");
   say("tare-now", () => forceNumber(view.state?.tare_newtons), "not known");
-  say("hold", () => holdFigure(view, inPull), "none");
+  say("hold", () => (doubted ? "" : holdFigure(view, inPull)), doubted ? "not trusted" : "none");
+  const decision = r && r.required_newtons !== null ? decisionText(view.state?.decision_rule) : "";
+  setText(byId("decision"), decision && `Judged ${decision}.`);
   name("required", "Required", forceUnit());
   name("limit", "Limit", forceUnit());
   name("tare", "Tare", forceUnit());

@@ -3,8 +3,9 @@
 
 import { byId, el, fill } from "./dom.js";
 import { ask, askAs, capital, doing, filled } from "./asking.js";
-import { forceText, forceUnit, wholeText } from "./figures.js";
+import { dayText, forceText, forceUnit, percentText, wholeText } from "./figures.js";
 import { foundLine } from "./records.js";
+import { errorText, openVerification, rangeText } from "./verify.js";
 import { verdicts } from "./words.js";
 
 // done says in a sentence what a command did.
@@ -18,11 +19,25 @@ const done = {
   inspect: (d) => `Recorded: ${d.item} ${d.finding} by ${d.inspector}.`,
   "weigh.start": () => "Weighing is on.",
   "weigh.stop": (d) => `Weighing has stopped: ${d.lifts} lifts were weighed.`,
+  "verify.start": (d) => `The verification of ${rangeText(d.range)} has begun.`,
+  "verify.point": (d) => `Taken for run ${d.run}: ${forceText(d.applied_newtons)} applied, ${forceText(d.indicated_newtons)} indicated${d.applied_newtons === 0 ? "" : `, error ${errorText(d)}`}.`,
+  "verify.drop": (d) => `The point at ${forceText(d.applied_newtons)} of run ${d.run} is taken back.`,
+  "verify.cancel": () => "The verification is cancelled. What was taken stays on record.",
+  "verify.finish": (d) => `Verified from ${forceText(d.verified_from_newtons)} to ${forceText(d.verified_to_newtons)} until ${dayText(d.until_at)}: ` +
+    `largest error ${percentText(d.largest_error_percent)}, repeatability ${percentText(d.repeatability_percent)}${d.iso_class ? `, class ${d.iso_class} of ISO 7500-1` : ""}.`,
+};
+
+// then is what follows once a command was carried out.
+const then = {
+  "job.open": watchPull,
+  "verify.start": openVerification,
+  "verify.point": openVerification,
 };
 
 // bodies make a command's body of a form where it is not just its fields.
 const bodies = {
   "job.open": jobBody,
+  "verify.finish": (form) => ({ months: Number(form.elements.months.value) }),
 };
 
 export function wireForms(act) {
@@ -31,7 +46,7 @@ export function wireForms(act) {
     submit(form, async () => {
       const answer = await askAs(command, (bodies[command] ?? filled)(form));
       form.reset();
-      if (command === "job.open") watchPull(form);
+      then[command]?.(form);
       return done[command](answer);
     });
   }
@@ -53,7 +68,7 @@ function submit(form, task) {
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     if (form.hasAttribute("aria-busy")) return;
-    doing(form, form.querySelector(".answer"), task);
+    doing(form, form.dataset.answer ? byId(form.dataset.answer) : form.querySelector(".answer"), task);
   });
 }
 
@@ -92,7 +107,7 @@ export function offerInspections(tests) {
 // wireUnits completes a bare number with the unit that the page shows, before
 // the eyes of who typed it. Loads are left alone: nobody can tell which tonne.
 function wireUnits() {
-  const units = { force: forceUnit, time: () => "s" };
+  const units = { force: forceUnit, time: () => "s", part: () => "%" };
   for (const input of document.querySelectorAll("input[data-unit]")) {
     const unit = units[input.dataset.unit];
     if (unit) input.addEventListener("change", () => { if (/^\d+(\.\d+)?$/.test(input.value.trim())) input.value = `${input.value.trim()} ${unit()}`; });
@@ -108,20 +123,22 @@ function wireWho(input) {
 function jobBody(form) {
   const body = filled(form);
   const unused = body.basis === "rule" ? ["required", "requirement_source"] : ["rule", "strength"];
+  if (body.decision !== "guard") unused.push("guard");
   for (const name of ["basis", ...unused]) delete body[name];
   if (body.legs) body.legs = Number(body.legs);
   if (body.pulls) body.pulls = body.pulls.split("\n").map((label) => label.trim()).filter(Boolean).map((label) => ({ label }));
   return body;
 }
 
+// showBasis shows the fields that the choices made need.
 function showBasis(form) {
-  const basis = form.elements.basis.value;
-  for (const node of form.querySelectorAll("[data-for]")) node.hidden = node.dataset.for !== basis;
+  const chosen = [form.elements.basis.value, form.elements.decision.value];
+  for (const node of form.querySelectorAll("[data-for]")) node.hidden = !chosen.includes(node.dataset.for);
 }
 
 function wireJobForm(form) {
   showBasis(form);
-  for (const radio of form.elements.basis) radio.addEventListener("change", () => showBasis(form));
+  for (const choice of [...form.elements.basis, form.elements.decision]) choice.addEventListener("change", () => showBasis(form));
   byId("open-job").addEventListener("toggle", () => byId("open-job").open && offerRules(form.elements.rule));
   for (const name of ["rule", "wll", "strength"]) form.elements[name].addEventListener("change", () => tellRule(form));
   byId("plan").addEventListener("click", () => tellPlan(form));

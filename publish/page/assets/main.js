@@ -4,11 +4,14 @@
 import { byId, setText } from "./dom.js";
 import { drawCurve } from "./curve.js";
 import { forceNumber, forceText, useUnits } from "./figures.js";
-import { isFresh, showForce } from "./force.js";
+import { alarmOn, isFresh, showForce } from "./force.js";
 import { assign, offerInspections, openInspection, wireForms } from "./forms.js";
+import { showChanges, showGrounds } from "./grounds.js";
 import { Link } from "./link.js";
 import { showJob, showReadiness } from "./panels.js";
 import { forget, showRecords } from "./records.js";
+import { offerRanges, showSteady, showVerification } from "./verify.js";
+import { alarmOf } from "./words.js";
 
 const linkSaid = { live: "connected", connecting: "connecting to the daemon", lost: "connection to the daemon lost", full: "too many screens are open" };
 const act = { assign, inspect: openInspection };
@@ -32,12 +35,14 @@ const hear = {
     show();
   },
   state(state) {
-    if (view.version && view.version !== state.version) alarm("The daemon was renewed. Load this page again.");
-    else alarm(state.journal_failed && `Nothing can be recorded: ${state.journal_failed}`);
+    if (view.version && view.version !== state.version) warn("The daemon was renewed. Load this page again.");
+    else warn(state.journal_failed && `Nothing can be recorded: ${state.journal_failed}`);
     view.version = state.version;
     view.state = state;
     setText(byId("version"), `Version ${state.version}.`);
     showReadiness(state);
+    showGrounds(state);
+    showVerification(state);
     showJobOf(state);
     if (view.records) showRecordsIfJobChanged();
     show();
@@ -59,6 +64,8 @@ const hear = {
 function show() {
   const now = performance.now();
   showForce(view, now);
+  showAlarm();
+  showSteady(view, isFresh(view, now));
   if (now - view.drawnAt >= (calm.matches ? 500 : 90)) showCurve(now);
 }
 
@@ -105,6 +112,7 @@ async function fetchRecords(version) {
   }
   view.recordsJob = view.state?.open_job?.job;
   showRecords(view.records, view.state, act);
+  showChanges(view.records);
   offerInspections(view.records.tests);
   if (view.state) showJobOf(view.state);
 }
@@ -119,9 +127,24 @@ function showRecordsIfJobChanged() {
 
 const showJobOf = (state) => showJob(state, view.records?.tests.at(-1), openInspection);
 
-function alarm(text) {
+function warn(text) {
   byId("alarm").hidden = !text;
   setText(byId("alarm"), text || "");
+}
+
+// showAlarm lets nobody miss that an alarm is on.
+function showAlarm() {
+  const alarm = alarmOn(view);
+  const banner = byId("danger");
+  banner.hidden = alarm === null;
+  document.documentElement.toggleAttribute("data-alarm", alarm !== null);
+  const title = view.setup ? `${view.setup.bench} · Thimbled` : "Thimbled";
+  const shown = alarm === null ? title : `ALARM · ${title}`;
+  if (document.title !== shown) document.title = shown;
+  const known = alarm === null ? null : alarmOf(alarm.alarm);
+  setText(byId("danger-said"), known?.says ?? "");
+  setText(byId("danger-does"), known?.does ?? "");
+  setText(byId("danger-why"), alarm?.why ? `Seen: ${alarm.why}.` : "");
 }
 
 // wireScheme lets a person choose the dark screen; it is remembered here.
@@ -159,8 +182,8 @@ async function begin() {
   }
   useUnits(view.setup);
   view.widest = forceNumber(view.setup.capacity_newtons).length;
-  document.title = `${view.setup.bench} · Thimbled`;
   setText(byId("bench"), view.setup.bench);
+  offerRanges(view.setup.ranges);
   wireForms(act);
   setInterval(show, 100);
   new Link(hear);

@@ -2,7 +2,8 @@
 
 import { byId, el, fill, sign } from "./dom.js";
 import { forceText, wholeText } from "./figures.js";
-import { checks, verdictOf } from "./words.js";
+import { openVerification, rangeText } from "./verify.js";
+import { checks, decisionText, verdictOf } from "./words.js";
 
 // shown remembers what a panel was made of, so that it is made anew only when
 // that has changed: a person may be reading it, or be in it with the keyboard.
@@ -46,7 +47,7 @@ const sentence = (text) => text.charAt(0).toUpperCase() + text.slice(1) + (/[.!?
 // showJob shows the open job; inspect is called with the job of a test whose
 // item nobody has inspected yet.
 export function showJob(state, lastTest, inspect) {
-  if (!changed("job", [state.open_job, state.weighing, lastTest, state.in_pull])) return;
+  if (!changed("job", [state.open_job, state.weighing, state.verification_session, lastTest, state.in_pull])) return;
   const job = state.open_job;
   byId("job-work").hidden = !job;
   if (!job) {
@@ -77,6 +78,7 @@ function plannedLine(job, planned, number) {
   if (next) word = verdict ? `next, again (${word})` : "next";
   const asked = [forceText(planned.required_newtons), planned.required_hold_seconds ? `for ${wholeText(planned.required_hold_seconds)}` : ""];
   if (planned.limit_newtons !== null) asked.push(`limit ${forceText(planned.limit_newtons)}`);
+  if (planned.decision_rule) asked.push(decisionText(planned.decision_rule));
   return el("li", { "aria-current": next ? "step" : null },
     sign(verdict && !next ? verdict.sign : next ? "pulling" : "waiting"),
     el("span", {}, `${number}. ${planned.label}: ${word}`),
@@ -89,6 +91,12 @@ function withoutJob(state, lastTest, inspect) {
     return [el("p", { class: "item" }, w.item || "Weighing"),
       el("p", {}, w.lifted ? (w.settled_newtons === null ? "On the hook, not settled yet." : `Settled at ${forceText(w.settled_newtons)}.`) : "The hook is empty."),
       el("p", { class: "soft" }, `Weighing is on: ${w.lifts} lifts so far. No pull is judged until it is stopped.`)];
+  }
+  if (state.verification_session) {
+    const v = state.verification_session;
+    return [el("p", { class: "item" }, "Verification"), el("p", {}, `The force readings of ${rangeText(v.range)} are being compared with ${v.standard}.`),
+      el("p", { class: "doing" }, `${v.points.length} points so far. `,
+        el("button", { type: "button", on: { click: openVerification } }, "Go on with it"))];
   }
   const lines = [el("p", {}, "No job is open. A pull made now belongs to nobody; it can be assigned later.")];
   if (lastTest && lastTest.inspections.length === 0) {

@@ -2,8 +2,8 @@
 
 import { byId, el, facts, sign } from "./dom.js";
 import { drawCurve } from "./curve.js";
-import { forceText, pressureText, secondsText, timeText, wholeText } from "./figures.js";
-import { reasonText, verdictOf } from "./words.js";
+import { forceText, percentText, pressureText, secondsText, timeText, wholeText, withUncertainty } from "./figures.js";
+import { decisionText, reasonText, verdictOf } from "./words.js";
 
 const shownAtFirst = 6;
 const curves = new Map(); // points by pull
@@ -18,7 +18,7 @@ export function showRecords(records, state, act) {
   const tests = records.tests.toReversed().slice(0, shownAtFirst);
   const job = state?.open_job?.job;
   show(byId("pulls"), "No pull was made yet.", pulls.slice(0, all ? pulls.length : shownAtFirst).map((pull) =>
-    line(`pull ${pull.data.pull}`, [pull.record, isLoose(pull) && job], () => pullLine(pull, state, act))));
+    line(`pull ${pull.data.pull}`, [pull.record, pull.corrected?.record, isLoose(pull) && job], () => pullLine(pull, state, act))));
   show(byId("tests"), "No test has ended yet.", tests.map((test) =>
     line(`test ${test.record}`, test.inspections.length, () => testLine(test, act))));
   show(byId("weighings"), "Nothing was weighed yet.", records.weighings.toReversed().map((w) =>
@@ -55,8 +55,11 @@ function show(list, none, nodes) {
 // isLoose says whether a pull belongs to no job.
 const isLoose = (record) => record.data.verdict === "unassigned" && !record.assigned;
 
+// judged is what a pull comes to: as it was corrected, if it was.
+const judged = (record) => (record.corrected ? { ...record.corrected.data.corrected, trace: record.data.trace } : record.data);
+
 function pullLine(record, state, act) {
-  const p = record.data;
+  const p = judged(record);
   const verdict = verdictOf(p.verdict);
   const of = [record.item, p.label].filter(Boolean).join(", ");
   const details = el("details", { "data-pull": String(p.pull) },
@@ -64,7 +67,8 @@ function pullLine(record, state, act) {
       sign(verdict.sign),
       el("span", { class: "what" }, el("strong", {}, verdict.word), ` pull ${p.pull}${of ? `: ${of}` : ""}`),
       el("span", {}, timeText(p.started_at)),
-      el("span", { class: "second" }, `peak ${forceText(p.peak_newtons) || "not known"}, hold ${secondsText(p.hold_seconds)}`),
+      el("span", { class: "second" }, `peak ${withUncertainty(p.peak_newtons, p.peak_uncertainty) || "not known"}, hold ${secondsText(p.hold_seconds)}`),
+      record.corrected ? el("span", { class: "why" }, `Corrected: ${record.corrected.data.why}.`) : null,
       why(p.reasons)));
   details.addEventListener("toggle", () => details.open && fillPull(details, record, state, act));
   return el("li", {}, details);
@@ -75,21 +79,33 @@ const why = (reasons) => (reasons.length > 0 ? el("span", { class: "why" }, reas
 // fillPull adds what is only looked at when a pull is opened.
 function fillPull(details, record, state, act) {
   if (details.children.length > 1) return;
-  const p = record.data;
+  const p = judged(record);
   const canvas = el("canvas", { role: "img", "aria-label": `Force and pressure of pull ${p.pull} over time` });
   const fault = el("p", { class: "answer", role: "status" });
   details.append(
     el("p", {}, verdictOf(p.verdict).says),
     p.trace ? canvas : el("p", { class: "soft" }, "No trace of this pull was kept."),
-    fault, pullFacts(p), ...assignment(record, state, act));
+    fault, pullFacts(p), correction(record), ...assignment(record, state, act));
   if (p.trace) drawPull(canvas, p, fault);
 }
 
 function pullFacts(p) {
-  return facts(["Required", forceText(p.required_newtons) || "nothing"], ["Limit", forceText(p.limit_newtons)],
-    ["Hold asked", wholeText(p.required_hold_seconds)], ["Held", secondsText(p.hold_seconds)], ["Peak", forceText(p.peak_newtons)],
+  const stated = (force, budget) => force !== null && force !== undefined && budget === null ? "not stated" : null;
+  return facts(["Required", forceText(p.required_newtons) || "nothing"], ["Limit", forceText(p.limit_newtons)], ["Judged", decisionText(p.decision_rule)],
+    ["Hold asked", wholeText(p.required_hold_seconds)], ["Held for", secondsText(p.hold_seconds)],
+    ["Peak, k = 2", withUncertainty(p.peak_newtons, p.peak_uncertainty)], ["Force held, k = 2", withUncertainty(p.held_newtons, p.held_uncertainty)],
+    ["Uncertainty", stated(p.peak_newtons, p.peak_uncertainty)],
     ["Highest reading", forceText(p.highest_newtons)], ["Pressure at peak", pressureText(p.pressure_at_peak_pascals)],
+    ["Force against pressure", percentText(p.force_pressure_ratio_percent)],
     ["Zero shift", forceText(p.zero_shift_newtons)], ["Ended", p.ended_at ? timeText(p.ended_at) : "not seen"], ["Job", p.job]);
+}
+
+// correction says what stood there before a pull was corrected.
+function correction(record) {
+  if (!record.corrected) return "";
+  const { recorded, why, by, scale } = record.corrected.data;
+  return el("p", { class: "soft" }, `Corrected by ${by}, with the scale ${scale}: ${why}. First recorded: ` +
+    `${verdictOf(recorded.verdict).word.toLowerCase()}, peak ${forceText(recorded.peak_newtons) || "not known"}, hold ${secondsText(recorded.hold_seconds)}.`);
 }
 
 // assignment is what can be done with a pull that belongs to no job, and what

@@ -46,6 +46,31 @@ const qualities = {
 
 export const qualityText = (name) => qualities[name] ?? "there is no fresh reading";
 
+// decisions: how the uncertainty of a force is taken into account.
+const decisions = {
+  simple: "by simple acceptance",
+  guard: "guarded by a percentage",
+  uncertainty: "guarded by the expanded uncertainty",
+};
+
+export const decisionText = (name) => decisions[name] ?? "";
+
+// alarms: what is wrong, what stands in place of the force, and what to do.
+const alarms = {
+  "force-flat": {
+    says: "The force does not follow the pressure",
+    instead: "force not trusted",
+    does: "Stop pumping. Release the pressure. Then look at the load cell's plug and cable, and whether the load goes through the cell at all.",
+  },
+  "force-lost": {
+    says: "No force reading while the bench is under pressure",
+    instead: "no force reading",
+    does: "Stop pumping. Release the pressure. Then look at the load indicator and its cable.",
+  },
+};
+
+export const alarmOf = (name) => alarms[name] ?? { says: `Alarm: ${name}`, instead: "force not trusted", does: "Stop pumping. Release the pressure." };
+
 // checks: the states of the readiness list.
 export const checks = {
   "in-order": { word: "in order", sign: "good" },
