@@ -219,7 +219,7 @@ var ErrNotSealed = errors.New("no sound checkpoint seals it")
 // ErrNotSealed.
 func (a *Auditor) Prove(record uint64) ([]byte, error) {
 	for _, s := range a.sound {
-		if record == 0 || int64(record) > s.size {
+		if record == 0 || record > uint64(s.size) {
 			continue
 		}
 		path, err := a.tree.prove(s.size, int64(record))
