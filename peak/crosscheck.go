@@ -43,8 +43,9 @@ type crosscheck struct {
 	// followed is where the force was seen last to go where the pressure went;
 	// rising says that the load was being raised then, pumpedAt until when.
 	followed checkpoint
-	rising   bool
-	pumpedAt time.Duration
+	rising     bool
+	pumpedAt   time.Duration
+	pumpedFrom Pressure // the lowest since
 
 	outsideSince Maybe[time.Duration] // of the band, without a break
 	outside      bool                 // at the last checkpoint
@@ -108,13 +109,14 @@ func (x *crosscheck) lose() {
 func (x *crosscheck) follow(c checkpoint) {
 	if !x.seen || c.at-x.last.at > pressureAge {
 		x.lose()
-		x.followed = c
+		x.followed, x.pumpedFrom = c, c.pressure
 		return
 	}
-	pumped := c.pressure-x.last.pressure >= x.cylinder.Unfollowed/4
+	pumped := c.pressure-x.pumpedFrom >= x.cylinder.Unfollowed/4
 	if pumped {
-		x.pumpedAt = c.at
+		x.pumpedAt, x.pumpedFrom = c.at, c.pressure
 	}
+	x.pumpedFrom = min(x.pumpedFrom, c.pressure)
 	moved := c.force - x.followed.force
 	// In a rise friction is at its greatest already: what is more of the hydraulic
 	// force reaches the load but for friction's part. A quarter of that is following.
@@ -187,11 +189,9 @@ func (x *crosscheck) flaw(c checkpoint) flaw {
 	switch {
 	case c.pressure >= x.least && band.Low >= x.reached && 2*c.high < band.Low:
 		return vanished
-	case absForce(c.force-x.followed.force) >= x.step:
-		return noFlaw
 	case c.pressure >= x.least && moved >= x.cylinder.Unfollowed && (x.rising || c.high < band.Low):
 		return unmoved
-	case moved <= -x.cylinder.Unfollowed && c.low > band.High:
+	case moved <= -x.cylinder.Unfollowed && c.low > band.High && c.force-x.followed.force < x.step:
 		return unmoved
 	}
 	return noFlaw

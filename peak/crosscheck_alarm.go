@@ -98,7 +98,7 @@ func (m *Machine) checkForce(s sample) {
 		m.raiseFlat(found)
 	case found == noFlaw && m.flatAlarm():
 		m.alarmWell(m.forceAgrees())
-	default:
+	case m.flatAlarm():
 		m.alarm.well = false
 	}
 	if found != noFlaw {

@@ -253,7 +253,8 @@ func (m *Machine) watchLoad(s sample) {
 	if p.requirement.Known {
 		m.held.see(s)
 	}
-	if p.peak.Known {
+	// A force that was not true until now loses nothing when it becomes so.
+	if p.peak.Known && !m.flatAlarm() {
 		p.seeLoss(m.loss.see(s, p.peak.Value), s.at)
 	}
 	if reached {

@@ -57,6 +57,14 @@ type cell struct {
 	shift  peak.Force // lasting change of zero
 	spike  peak.Force // added to the next sample only
 	shows  NoCell     // what the indicator shows while the plug is out
+	loose  Step       // what pulls the plug, if anything will
+}
+
+// feel pulls a loose plug once the force is what does it.
+func (c *cell) feel(force peak.Force) {
+	if c.loose.Shows != Plugged && force >= c.loose.Force {
+		c.shows = c.loose.Shows
+	}
 }
 
 // sample is the cell's signal for the given true force.

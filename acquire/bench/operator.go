@@ -51,7 +51,7 @@ func (o *operator) begin(at time.Duration) {
 func (o *operator) take(at time.Duration) {
 	o.plant.Mount(o.item)
 	o.plant.Rub(o.friction)
-	o.cell.shows = Plugged
+	o.cell.shows, o.cell.loose = Plugged, Step{}
 	o.started++
 	o.step, o.noticed = 0, false
 	o.enter(at)
@@ -98,7 +98,7 @@ func (o *operator) enter(at time.Duration) {
 	case Spike:
 		o.cell.spike += step.Force
 	case UnplugCell:
-		o.cell.shows = step.Shows
+		o.cell.loose = step
 	case Friction:
 		o.plant.Rub(float64(step.Part) / float64(100*peak.Percent))
 	}

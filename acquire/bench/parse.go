@@ -23,7 +23,7 @@ import (
 //	break "F"
 //	shift "F"
 //	spike "F"
-//	unplug-cell over-range|under-range|not-ready|zero|frozen
+//	unplug-cell "F" over-range|under-range|not-ready|zero|frozen
 //	friction "P"
 //	loop
 //
@@ -82,7 +82,7 @@ func (s Script) String() string {
 func (s Step) String() string {
 	switch wants := wantedBy[s.Do]; {
 	case wants.shows:
-		return fmt.Sprintf("%s %s", s.Do, s.Shows)
+		return fmt.Sprintf("%s %q %s", s.Do, s.Force, s.Shows)
 	case wants.part:
 		return fmt.Sprintf("%s %q", s.Do, s.Part)
 	case wants.force == 0:
@@ -162,11 +162,11 @@ func (r *scriptReader) step(w words) error {
 			w = w[1:]
 		}
 	}
-	if len(w) > 0 && wants.shows {
+	if err == nil && len(w) > 0 && wants.shows {
 		step.Shows, err = parseNoCell(w[0])
 		w = w[1:]
 	}
-	if len(w) > 0 && wants.part {
+	if err == nil && len(w) > 0 && wants.part {
 		step.Part, err = parsePart(w[0])
 		w = w[1:]
 	}

@@ -38,9 +38,8 @@ var (
 		Step{Do: Hold, For: 34 * time.Second})
 	// Unplugged loses its load cell on the way up, and nobody looks.
 	Unplugged = proof("unplugged", peak.Void,
-		Step{Do: Raise, Force: 60 * peak.Kilonewton, For: 12 * time.Second},
-		Step{Do: UnplugCell, Shows: ShowsZero},
-		Step{Do: Raise, Force: 102_500 * peak.Newton, For: 8 * time.Second},
+		Step{Do: UnplugCell, Force: 60 * peak.Kilonewton, Shows: ShowsZero},
+		Step{Do: Raise, Force: 102_500 * peak.Newton, For: 20 * time.Second},
 		Step{Do: Hold, For: 34 * time.Second})
 	// Jammed drags a guide that takes a fifth of the hydraulic force.
 	Jammed = proof("jammed", peak.Review,

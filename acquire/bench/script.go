@@ -24,7 +24,7 @@ const (
 	Shift   Verb = "shift"   // from here on the load cell's zero is off by Force more
 	Spike   Verb = "spike"   // one stray sample, off by Force
 
-	UnplugCell Verb = "unplug-cell" // the load cell's plug is out until the next pull: Shows says what the indicator makes of it
+	UnplugCell Verb = "unplug-cell" // the load cell loses its plug once it feels Force, until the next pull: Shows says what the indicator makes of it
 	Friction   Verb = "friction"    // seals and guides take this Part of the hydraulic force until the next pull
 )
 
@@ -134,7 +134,7 @@ var wantedBy = map[Verb]wanted{
 	Break:      {force: +1, form: `a "force"`},
 	Shift:      {force: -1, form: `a "force"`},
 	Spike:      {force: -1, form: `a "force"`},
-	UnplugCell: {shows: true, form: "one of " + strings.Join(noCellWords[1:], ", ")},
+	UnplugCell: {force: +1, shows: true, form: `a "force" and one of ` + strings.Join(noCellWords[1:], ", ")},
 	Friction:   {part: true, form: `a "part" of up to 50 %`},
 }
 

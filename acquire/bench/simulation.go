@@ -191,7 +191,7 @@ func (s *Simulation) observe() {
 		if !s.traced {
 			f = s.cell.sample(s.at, f)
 		}
-		if s.cell.shows != Plugged {
+		if s.cell.feel(f); s.cell.shows != Plugged {
 			s.indicator.without(s.cell.shows)
 		} else {
 			s.indicator.update(f)
