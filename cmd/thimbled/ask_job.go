@@ -36,7 +36,8 @@ type jobRequest struct {
 	Limit       string        `json:"limit,omitempty"`
 	Hold        string        `json:"hold,omitempty"`
 	Guard       string        `json:"guard,omitempty"`
-	Pulls       []pullRequest `json:"pulls,omitempty"` // from length and legs when there are none
+	Decision    string        `json:"decision,omitempty"` // simple, guard or uncertainty; as in the config if it is not given
+	Pulls       []pullRequest `json:"pulls,omitempty"`    // from length and legs when there are none
 }
 
 // pullRequest is one planned pull; what it leaves out is as for the job.
@@ -79,7 +80,14 @@ func (d *daemon) askJobOpen(ctx context.Context, body []byte) ([]byte, error) {
 	if err := unmarshal(body, &r, `{"by":"A. Name","item":"HL-0042","required":"100 kN","hold":"60 s"}`); err != nil {
 		return nil, err
 	}
-	job, err := r.job(d.config, time.Now())
+	rule, err := d.decider(r)
+	if err != nil {
+		return nil, badRequest(err)
+	}
+	job, err := r.job(d.config, time.Now(), rule)
+	if errors.Is(err, errUnverified) {
+		return nil, conflict("%v", err)
+	}
 	if err != nil {
 		return nil, badRequest(err)
 	}

@@ -74,6 +74,7 @@ func addJobFlags(f *flag.FlagSet) *jobRequest {
 		{&r.Limit, "limit", "the `force` no pull may exceed"},
 		{&r.Hold, "hold", "how `long` the required force must be held, such as \"60 s\""},
 		{&r.Guard, "guard", "how much to raise the required force, in `per cent`, such as \"1 %\""},
+		{&r.Decision, "decision", "how the uncertainty is taken into account: simple, guard or `uncertainty`; as in the config if it is not given"},
 	} {
 		f.StringVar(t.to, t.name, "", t.usage)
 	}

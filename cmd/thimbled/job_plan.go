@@ -14,7 +14,7 @@ import (
 
 // job makes the core's job of a request: what it must stand from a rule or from
 // the request itself, and its pulls from the item's length or as they are listed.
-func (r jobRequest) job(c *config.Config, now time.Time) (peak.Job, error) {
+func (r jobRequest) job(c *config.Config, now time.Time, rule decider) (peak.Job, error) {
 	j := peak.Job{
 		ID: r.ID, Item: r.Item, Description: r.Description, Kind: r.Kind, Legs: r.Legs, Owner: r.Owner, Operator: cmp.Or(r.Operator, r.By),
 		Rule: r.Rule, Source: r.Source, Ambient: r.Ambient,
@@ -35,7 +35,7 @@ func (r jobRequest) job(c *config.Config, now time.Time) (peak.Job, error) {
 		}
 	}
 	var err error
-	j.Planned, err = r.planned(c, j)
+	j.Planned, err = r.planned(c, j, rule)
 	return j, err
 }
 
@@ -103,7 +103,7 @@ func (r jobRequest) demand(rule rules.Rule) (rules.Demand, error) {
 	return rule.Demand(wll, strength)
 }
 
-func (r jobRequest) planned(c *config.Config, j peak.Job) ([]peak.Planned, error) {
+func (r jobRequest) planned(c *config.Config, j peak.Job, rule decider) ([]peak.Planned, error) {
 	if r.Required == "" && len(r.Pulls) == 0 {
 		return nil, errors.New(`say what force each pull must reach: "required":"100 kN", or "rule" and "wll"`)
 	}
@@ -117,13 +117,16 @@ func (r jobRequest) planned(c *config.Config, j peak.Job) ([]peak.Planned, error
 	var out []peak.Planned
 	for i, p := range pulls {
 		demand := demandFlags{
-			required: cmp.Or(p.Required, r.Required), limit: cmp.Or(p.Limit, r.Limit), hold: cmp.Or(p.Hold, r.Hold), guard: r.Guard,
+			required: cmp.Or(p.Required, r.Required), limit: cmp.Or(p.Limit, r.Limit), hold: cmp.Or(p.Hold, r.Hold), guard: rule.guard,
 		}
 		if demand.required == "" {
 			return nil, fmt.Errorf(`pull %d: say what force it must reach: "required":"100 kN"`, i+1)
 		}
 		requirement, err := demand.requirement(c.Settings())
 		if err != nil {
+			return nil, fmt.Errorf("pull %d: %w", i+1, err)
+		}
+		if requirement.Value, err = rule.decide(requirement.Value); err != nil {
 			return nil, fmt.Errorf("pull %d: %w", i+1, err)
 		}
 		out = append(out, peak.Planned{Label: cmp.Or(p.Label, fmt.Sprintf("pull %d", i+1)), Requirement: requirement.Value})

@@ -126,10 +126,10 @@ function showLevels(view, fresh) {
   const inPull = Boolean(r && view.state?.in_pull);
   say("required", () => forceNumber(r.required_newtons), "none");
   say("limit", () => forceNumber(r.limit_newtons), "none");
-  say("peak", () => (doubted ? "" : forceNumber(r.peak_newtons)), doubted ? "not trusted" : "none yet");
+  say("peak", () => (doubted ? "" : forceNumber(r.peak_newtons)), doubted ? "in doubt" : "none yet");
   say("pressure", () => pressureNumber(r.pressure_pascals), "not known");
   say("tare-now", () => forceNumber(view.state?.tare_newtons), "not known");
-  say("hold", () => (doubted ? "" : holdFigure(view, inPull)), doubted ? "not trusted" : "none");
+  say("hold", () => (doubted ? "" : holdFigure(view, inPull)), doubted ? "in doubt" : "none");
   const decision = r && r.required_newtons !== null ? decisionText(view.state?.decision_rule) : "";
   setText(byId("decision"), decision && `Judged ${decision}.`);
   name("required", "Required", forceUnit());
