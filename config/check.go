@@ -23,6 +23,7 @@ func (d *draft) check() {
 		d.checkInstrument(d.given["pressure"], &d.cfg.Pressure.Instrument)
 		d.checkPressure()
 	}
+	d.checkCylinder()
 	d.checkCapture()
 	d.checkZero()
 	d.checkListeners()

@@ -20,6 +20,7 @@ type Config struct {
 	Lines    []Line  // at least one; names are unique
 	Load     Indicator
 	Pressure *Transducer // nil: the bench has no pressure transducer
+	Cylinder peak.Maybe[peak.Cylinder]
 	Capture  peak.Capture
 	Zero     peak.Zeroing
 	Journal  Journal
@@ -242,7 +243,7 @@ const (
 func (c *Config) Settings() peak.Settings {
 	s := peak.Settings{
 		Capacity: c.Bench.Capacity, Division: c.Bench.Division, Capture: c.Capture, Zero: c.Zero,
-		Serial: c.Load.Serial, Scale: c.Load.Scaling(),
+		Serial: c.Load.Serial, Scale: c.Load.Scaling(), Cylinder: c.Cylinder,
 	}
 	for _, r := range c.Ranges {
 		s.Ranges = append(s.Ranges, peak.Range(r))

@@ -107,6 +107,10 @@ func TestExample(t *testing.T) {
 			MaxGap: 150 * time.Millisecond, SuddenLoss: 20 * peak.Percent, SuddenLossWithin: 100 * time.Millisecond},
 		Zero: peak.Zeroing{TrackWithin: 25 * peak.Newton, Rate: 25 * peak.Newton, Range: 10 * peak.Kilonewton,
 			Motion: 50 * peak.Newton, Settle: time.Second, ShiftLimit: 250 * peak.Newton, PressurisedAbove: 5 * peak.Bar},
+		Cylinder: peak.Known(peak.Cylinder{
+			Bore: 200 * peak.Millimetre, Rod: 110 * peak.Millimetre, Friction: 5 * peak.Percent,
+			SealFriction: 2500 * peak.Newton, ReadingError: 2500 * peak.Newton, Unfollowed: peak.Bar / 2,
+		}),
 		Journal: Journal{Dir: "/var/lib/thimbled", SegmentSize: 16 << 20, MinFree: 256 << 20},
 		Seal:    Seal{Origin: "thimbled/bench/dock-3"},
 		NATS:    NATS{Listen: "127.0.0.1:4222", ReadingEvery: 50 * time.Millisecond},
@@ -167,7 +171,7 @@ func TestDefaultsFollowTheBench(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if cfg := parse(t, minimal); !reflect.DeepEqual(cfg.Settings(), example.Settings()) {
+	if cfg := parse(t, minimal+"[cylinder]\nbore = \"200 mm\"\nrod = \"110 mm\"\n"); !reflect.DeepEqual(cfg.Settings(), example.Settings()) {
 		t.Errorf("minimal config has the settings\n%+v, the example\n%+v", cfg.Settings(), example.Settings())
 	}
 	cfg := parse(t, strings.Replace(minimal, `"250 kN"`, "\"1 MN\"\ndivision = \"0.5 kN\"", 1)+`every = "200 ms"`)

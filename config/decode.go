@@ -88,6 +88,8 @@ func (d *draft) block(s section, b *block) {
 		d.lines = append(d.lines, g)
 	case "pressure":
 		d.cfg.Pressure = &Transducer{}
+	case "cylinder":
+		d.cfg.Cylinder.Known = true
 	case "rule":
 		d.rules = append(d.rules, &ruleBlock{given: g})
 	case "range":

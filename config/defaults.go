@@ -18,6 +18,9 @@ device = "/dev/serial/by-id/usb-adapter-port0"
 line = "rs485"
 [pressure]
 line = "rs485"
+[cylinder]
+bore = "200 mm"
+rod = "110 mm"
 `
 
 // Defaults writes every key with what it means and its default, as a config that

@@ -30,7 +30,7 @@ func TestReferenceEqualsTheDefaults(t *testing.T) {
 	if len(reference.Warnings) > 0 {
 		t.Errorf("the reference has warnings:\n%v", reference.Warnings)
 	}
-	plain := parse(t, minimal+"[pressure]\nline = \"rs485\"\n")
+	plain := parse(t, minimal+"[pressure]\nline = \"rs485\"\n[cylinder]\nbore = \"200 mm\"\nrod = \"110 mm\"\n")
 	plain.Path, plain.Digest, plain.Warnings = reference.Path, reference.Digest, reference.Warnings
 	if !reflect.DeepEqual(reference, plain) {
 		t.Errorf("the reference is\n%+v, the defaults are\n%+v", reference, plain)

@@ -16,7 +16,7 @@ func (c *Config) Describe() string {
 	for _, l := range c.Lines {
 		parts = append(parts, c.describeLine(l))
 	}
-	parts = append(parts, c.describeLoad(), c.describePressure(), c.describeCapture(), c.describeZero(), c.describeRecords())
+	parts = append(parts, c.describeLoad(), c.describePressure(), c.describeCylinder(), c.describeCapture(), c.describeZero(), c.describeRecords())
 	if s := c.describeLoft(); s != "" {
 		parts = append(parts, s)
 	}

@@ -10,6 +10,7 @@ import (
 func TestJudgingIsRebuiltFromParameters(t *testing.T) {
 	for name, text := range map[string]string{
 		"defaults": minimal,
+		"cylinder": minimal + "[cylinder]\nbore = \"8 in\"\nrod = \"4 in\"\nfriction = \"7 %\"\n",
 		"two ranges": minimal + "serial = \"LC-250-17\"\nscale = 0.5\n[zero]\nmotion = \"70 N\"\n" +
 			"[[range]]\nname = \"low\"\nup_to = \"50 kN\"\ndivision = \"10 N\"\n" +
 			"[[range]]\nname = \"high\"\nup_to = \"250 kN\"\ndivision = \"50 N\"\n",

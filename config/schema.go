@@ -56,6 +56,8 @@ func init() {
 			doc: "The load indicator."},
 		{name: "pressure", optional: true, keys: slices.Concat(instrumentKeys("100 ms"), pressureKeys),
 			doc: "The pressure transducer; a bench without one leaves the section out."},
+		{name: "cylinder", optional: true, keys: cylinderKeys,
+			doc: "The cylinder, to compare the force with its pressure; leave the section out and nothing is compared."},
 		{name: "capture", keys: captureKeys,
 			doc: "When a pull starts and ends and what is remarkable in it. All forces are net."},
 		{name: "zero", keys: zeroKeys,

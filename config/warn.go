@@ -18,6 +18,7 @@ func (d *draft) warn() {
 	for _, i := range d.cfg.instruments() {
 		d.warnInstrument(d.given[i.name], i.Instrument)
 	}
+	d.warnCylinder()
 	d.warnDivision()
 	d.warnLoadNumber()
 	d.warnTracking()
