@@ -147,7 +147,7 @@ func (p pullEnded) event(at time.Duration, c Clock, traces Traces) peak.PullEnde
 	if len(p.Reasons) > 0 {
 		e.Reasons = p.Reasons
 	}
-	e.Held = p.Held.maybe()
+	e.Held, e.PressureRatio = p.Held.maybe(), p.PressureRatio.maybe()
 	e.PeakBudget, e.HeldBudget = p.PeakBudget.maybe(), p.HeldBudget.maybe()
 	if p.Update != nil {
 		e.Update = peak.Known(time.Duration(*p.Update))

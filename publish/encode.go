@@ -110,7 +110,7 @@ func pullEndedOf(e peak.PullEnded, c Clock, traces Traces) pullEnded {
 		Pull: e.Pull, StartedAt: stamp(c.Wall(e.StartedAt)), EndedAt: maybeStamp(c, e.EndedAt),
 		Peak: maybeNewtons(e.Peak), Highest: newtons(e.Highest), demand: demandOf(e.Requirement),
 		HoldSeconds: seconds(e.Hold.For), HoldFrom: maybeStamp(c, e.Hold.From), HoldTo: maybeStamp(c, e.Hold.To),
-		LongestGap: seconds(e.LongestGap), PressureAtPeak: maybePascals(e.PressureAtPeak),
+		LongestGap: seconds(e.LongestGap), PressureAtPeak: maybePascals(e.PressureAtPeak), PressureRatio: maybePercent(e.PressureRatio),
 		ZeroBefore: maybeNewtons(e.ZeroBefore), ZeroAfter: maybeNewtons(e.ZeroAfter), ZeroShift: maybeNewtons(e.ZeroShift()),
 		Zero: newtons(e.Zero), Tare: newtons(e.Tare), Verdict: e.Verdict, Reasons: reasonsOf(e.Reasons), Job: e.Job, Label: e.Label,
 	}

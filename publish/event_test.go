@@ -44,6 +44,7 @@ func allEvents() []peak.Event {
 		Verification: 118_000, Reference: 51_000, Repeatability: 60_000, Resolution: 20_413, ZeroShift: 6929, Noise: 9000, Sampling: 28_868,
 	})
 	pull7.HeldBudget = peak.Known(peak.Budget{Verification: 117_000, Resolution: 20_413})
+	pull7.PressureRatio = peak.Known[peak.Ratio](958_700)
 	pull7.Update = peak.Known(40 * time.Millisecond)
 	verified := peak.Verification{
 		Range: "high", Serial: "LC-250-17", Scale: "0.5 -2", Constant: peak.Known[int64](7), From: 10 * peak.Kilonewton,
@@ -100,6 +101,8 @@ func allEvents() []peak.Event {
 			Count: 4, By: "daemon start",
 		},
 		peak.PullCorrected{At: s(113), Old: pull7, New: pull9, Scale: "0.5 -2", Why: "the indicator was set to counts", By: "B. Ek"},
+		peak.AlarmRaised{At: s(114.3), Alarm: peak.ForceFlat, Why: "the force reads 0.00 kN at 28.5 bar, which must give more", Since: s(114)},
+		peak.AlarmCleared{At: s(120), Alarm: peak.ForceFlat, Since: s(114.3)},
 		peak.DaemonStopped{At: s(99), Clean: true, Why: "asked to stop"},
 		peak.JournalSealed{
 			At: s(114), Size: 28, Root: "CsUYapGGPo4dkMgIAUqom/Xajj7h2fB2MPA3j2jxq2I=",

@@ -140,6 +140,7 @@ type pullEnded struct {
 	Held           *newtons      `json:"held_newtons"` // the highest force held for the required time
 	LongestGap     seconds       `json:"longest_gap_seconds"`
 	PressureAtPeak *int64        `json:"pressure_at_peak_pascals"`
+	PressureRatio  *percent      `json:"force_pressure_ratio_percent"` // of the gross peak and pressure x area
 	ZeroBefore     *newtons      `json:"zero_before_newtons"`
 	ZeroAfter      *newtons      `json:"zero_after_newtons"`
 	ZeroShift      *newtons      `json:"zero_shift_newtons"`

@@ -178,6 +178,10 @@ func recordPayload(e peak.Event, c Clock, traces Traces) any {
 			out.Points = append(out.Points, pointOf(p, c))
 		}
 		return out
+	case peak.AlarmRaised:
+		return alarmRaised{Alarm: e.Alarm, Why: e.Why, Since: stamp(c.Wall(e.Since))}
+	case peak.AlarmCleared:
+		return alarmCleared{Alarm: e.Alarm, Raised: stamp(c.Wall(e.Since))}
 	case peak.ClockStepped:
 		return clockStepped{By: seconds(e.By)}
 	case peak.ParametersChanged:
