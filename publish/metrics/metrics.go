@@ -54,6 +54,7 @@ type Metrics struct {
 	pulls    prometheus.Counter
 	verdicts *prometheus.CounterVec
 	tests    *prometheus.CounterVec
+	alarms   *prometheus.CounterVec
 	standing *standing
 }
 
@@ -66,16 +67,20 @@ func New(o Options) *Metrics {
 		pulls:    prometheus.NewCounter(prometheus.CounterOpts{Name: namePulls, Help: "Pulls that started."}),
 		verdicts: counters(namePullVerdicts, "Pulls that ended, by verdict.", labelVerdict),
 		tests:    counters(nameTests, "Tests that ended, by verdict.", labelVerdict),
+		alarms:   counters(nameAlarms, "Alarms that were raised.", labelAlarm),
 		standing: &standing{options: o},
 	}
 	build := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: nameBuild, Help: "A constant 1, labelled with the daemon's version and that of Go."}, []string{labelVersion, labelGo})
 	build.WithLabelValues(o.Version, runtime.Version()).Set(1)
-	m.registry.MustRegister(build, m.lateness, m.sync, m.pulls, m.verdicts, m.tests, m.standing,
+	m.registry.MustRegister(build, m.lateness, m.sync, m.pulls, m.verdicts, m.tests, m.alarms, m.standing,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	m.byPoll.register(m.registry)
 	for _, v := range []peak.Verdict{peak.Pass, peak.Review, peak.Incomplete, peak.Void, peak.Exceeded, peak.Failed, peak.Unassigned} {
 		m.verdicts.WithLabelValues(string(v))
 		m.tests.WithLabelValues(string(v))
+	}
+	for _, a := range peak.Alarms() {
+		m.alarms.WithLabelValues(string(a))
 	}
 	for _, name := range o.Instruments {
 		m.instrument(name)
@@ -103,6 +108,11 @@ func (m *Metrics) CountEvent(e peak.Event) {
 	case peak.PullEnded:
 		m.verdicts.WithLabelValues(string(e.Verdict)).Inc()
 		m.notePullEnd(e)
+		if e.PressureRatio.Known {
+			m.standing.ratio.Store(int64(e.PressureRatio.Value))
+		}
+	case peak.AlarmRaised:
+		m.alarms.WithLabelValues(string(e.Alarm)).Inc()
 	case peak.TestEnded:
 		m.tests.WithLabelValues(string(e.Verdict)).Inc()
 	}

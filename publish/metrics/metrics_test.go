@@ -63,10 +63,11 @@ func made(s *publish.Snapshot, now time.Duration) *Metrics {
 	m.CountMissed("pressure", 4)
 	m.ObserveSync(700 * time.Microsecond)
 	m.CountEvent(peak.PullStarted{Pull: 1})
-	m.CountEvent(peak.PullEnded{Pull: 1, Verdict: peak.Pass, EndedAt: peak.Known(62500 * time.Millisecond), DecidedAt: 63 * time.Second})
+	m.CountEvent(peak.PullEnded{Pull: 1, Verdict: peak.Pass, EndedAt: peak.Known(62500 * time.Millisecond), DecidedAt: 63 * time.Second, PressureRatio: peak.Known[peak.Ratio](951_200)})
 	m.CountEvent(peak.TestEnded{Verdict: peak.Pass})
 	m.CountEvent(peak.PullStarted{Pull: 2})
 	m.CountEvent(peak.DaemonStarted{})
+	m.CountEvent(peak.AlarmRaised{Alarm: peak.ForceFlat})
 	return m
 }
 
@@ -121,7 +122,7 @@ func TestLint(t *testing.T) {
 // Base units only, and labels from a closed set (Prometheus, "Metric and label
 // naming"; its lint does not know of kilonewtons and bar).
 func TestUnitsAndLabels(t *testing.T) {
-	unit := regexp.MustCompile(`_(newtons|pascals|seconds|seconds_bucket|seconds_sum|seconds_count|records|total|up|failed|info|ready|in_order)$`)
+	unit := regexp.MustCompile(`_(newtons|pascals|seconds|seconds_bucket|seconds_sum|seconds_count|records|total|up|failed|info|ready|in_order|alarm|ratio)$`)
 	prefixed := regexp.MustCompile(`kilo|mega|milli|micro|_bar|_psi|_ms|_kn|_tonnes|minutes|hours`)
 	label := regexp.MustCompile(`([a-z_]+)="([^"]*)"`)
 	closed := map[string][]string{
@@ -129,6 +130,7 @@ func TestUnitsAndLabels(t *testing.T) {
 		"verdict":    {"pass", "review", "incomplete", "void", "exceeded", "failed", "unassigned"},
 		"reason":     {"timeout", "garbled", "refused", "over-range", "under-range", "not-ready", "stuck", "disconnected"},
 		"check":      {"load", "pressure", "pressure-low", "clock"},
+		"alarm":      {"force-flat", "force-lost"},
 		"version":    {"0.1.0"}, "goversion": {"GOVERSION"},
 	}
 	for line := range strings.Lines(exposition(t, made(midPull(), 100*time.Second))) {
@@ -143,6 +145,20 @@ func TestUnitsAndLabels(t *testing.T) {
 			if values, ok := closed[l[1]]; l[1] != "le" && (!ok || !slices.Contains(values, l[2])) {
 				t.Errorf("%s: label %s is %q", name, l[1], l[2])
 			}
+		}
+	}
+}
+
+func TestAlarm(t *testing.T) {
+	s := midPull()
+	if got := exposition(t, made(s, 100*time.Second)); !strings.Contains(got, nameAlarm+`{alarm="force-flat"} 0`) {
+		t.Errorf("no alarm is on:\n%s", got)
+	}
+	s.State.Alarm = peak.Known(peak.AlarmRaised{Alarm: peak.ForceFlat})
+	got := exposition(t, made(s, 100*time.Second))
+	for _, want := range []string{nameAlarm + `{alarm="force-flat"} 1`, nameAlarm + `{alarm="force-lost"} 0`, nameRatio + " 0.9512\n"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("no %s in\n%s", want, got)
 		}
 	}
 }

@@ -28,6 +28,9 @@ const (
 	nameReady         = "thimbled_ready"
 	nameCheck         = "thimbled_check_in_order"
 	nameHold          = "thimbled_hold_seconds"
+	nameAlarm         = "thimbled_alarm"
+	nameAlarms        = "thimbled_alarms_total"
+	nameRatio         = "thimbled_force_pressure_ratio"
 	nameBuild         = "thimbled_build_info"
 )
 
@@ -37,6 +40,7 @@ const (
 	labelReason     = "reason" // the quality of a bad reading
 	labelVerdict    = "verdict"
 	labelCheck      = "check"
+	labelAlarm      = "alarm"
 	labelVersion    = "version"
 	labelGo         = "goversion"
 )

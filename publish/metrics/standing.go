@@ -28,6 +28,8 @@ var (
 	holdDesc     = describe(nameHold, "Longest hold of the pull in hand, else of the last one.")
 	readyDesc    = describe(nameReady, "Whether a pull made now would count, 1 or 0.")
 	checkDesc    = describe(nameCheck, "Whether one thing that must be in order before a pull is, 1 or 0.", labelCheck)
+	alarmDesc    = describe(nameAlarm, "Whether an alarm is on, 1 or 0.", labelAlarm)
+	ratioDesc    = describe(nameRatio, "Peak of the last pull as a part of its pressure times the cylinder's area. Absent before the first of this run with both.")
 	brokerDesc   = describe(nameBroker, "Whether the broker can be used, 1 or 0.")
 )
 
@@ -40,13 +42,14 @@ func describe(name, help string, labels ...string) *prometheus.Desc {
 type standing struct {
 	options Options
 	pullEnd atomic.Int64 // of the last pull, in milliseconds since 1970; 0 before the first
+	ratio   atomic.Int64 // of the last pull that had one, in parts per million; 0 before
 }
 
 // Describe implements prometheus.Collector.
 func (c *standing) Describe(out chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		forceDesc, pressureDesc, peakDesc, zeroDesc, tareDesc, ageDesc, upDesc, stepDesc,
-		recordsDesc, failedDesc, unpubDesc, droppedDesc, brokerDesc, pullEndDesc, holdDesc, readyDesc, checkDesc,
+		recordsDesc, failedDesc, unpubDesc, droppedDesc, brokerDesc, pullEndDesc, holdDesc, readyDesc, checkDesc, alarmDesc, ratioDesc,
 	} {
 		out <- d
 	}
@@ -74,6 +77,9 @@ func (c *standing) Collect(out chan<- prometheus.Metric) {
 	if at := c.pullEnd.Load(); at != 0 {
 		gauge(out, pullEndDesc, float64(at)/1000)
 	}
+	if ppm := c.ratio.Load(); ppm != 0 {
+		gauge(out, ratioDesc, float64(ppm)/float64(100*peak.Percent))
+	}
 }
 
 // bench collects a snapshot's gauges.
@@ -95,6 +101,9 @@ func bench(out chan<- prometheus.Metric, s *publish.Snapshot, now time.Duration)
 	for _, c := range s.Checks {
 		inOrder := c.State == publish.InOrder || c.State == publish.Attention
 		out <- prometheus.MustNewConstMetric(checkDesc, prometheus.GaugeValue, truth(inOrder), c.Name)
+	}
+	for _, a := range peak.Alarms() {
+		gauge(out, alarmDesc, truth(st.Alarm.Known && st.Alarm.Value.Alarm == a), string(a))
 	}
 	gauge(out, zeroDesc, newtons(st.Zero))
 	gauge(out, tareDesc, newtons(st.Tare))

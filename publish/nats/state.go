@@ -72,7 +72,7 @@ func changed(a, b *publish.Snapshot) bool {
 	x, y := a.State, b.State
 	return x.Quality != y.Quality || x.Phase != y.Phase || x.Zero != y.Zero || x.Tare != y.Tare ||
 		x.Stable != y.Stable || x.Tracking != y.Tracking || x.Pull != y.Pull || x.InPull != y.InPull ||
-		x.Requirement != y.Requirement || x.Verdict != y.Verdict || standing(x.Job) != standing(y.Job) ||
+		x.Requirement != y.Requirement || x.Verdict != y.Verdict || x.Alarm != y.Alarm || standing(x.Job) != standing(y.Job) ||
 		a.JournalRecords != b.JournalRecords || a.JournalFailed != b.JournalFailed ||
 		!slices.EqualFunc(a.Instruments, b.Instruments, func(i, j publish.Instrument) bool {
 			return i.Name == j.Name && i.Quality == j.Quality && i.Lost == j.Lost && i.Why == j.Why
