@@ -147,7 +147,7 @@ func unseen(reasons []peak.Reason) []peak.Reason {
 	var out []peak.Reason
 	for _, r := range reasons {
 		switch r {
-		case peak.ClockStep, peak.ConstantChanged, peak.ForcePressureDisagree:
+		case peak.ClockStep, peak.ConstantChanged:
 			out = append(out, r)
 		}
 	}

@@ -167,6 +167,7 @@ status_register = 2
 stable_bit = 0
 over_range_bit = 1
 not_ready_bit = 2
+under_range_bit = 3
 
 [pressure]
 line = "rs485"
@@ -177,6 +178,11 @@ scale = 0.01
 unit = "bar"
 every = "100 ms"
 timeout = "60 ms"
+
+[cylinder]
+bore = "200 mm"
+rod = "110 mm"
+friction = "5 %%"
 
 [journal]
 dir = %q
