@@ -12,7 +12,7 @@ import (
 
 // simulatedBench starts the simulated bench with a script, in a process of its own, and
 // a daemon that reads it over Modbus TCP.
-func simulatedBench(t *testing.T, script, more string) (path, journal, nats string) {
+func simulatedBench(t *testing.T, script, more string, changes ...*strings.Replacer) (path, journal, nats string) {
 	t.Helper()
 	dir := t.TempDir()
 	pulls := filepath.Join(dir, "pulls.txt")
@@ -25,6 +25,9 @@ func simulatedBench(t *testing.T, script, more string) (path, journal, nats stri
 	nats = reserve(t)
 	journal, path = filepath.Join(dir, "journal"), filepath.Join(dir, "bench.toml")
 	text := fmt.Sprintf(simulatedConfig, place.FindStringSubmatch(s.out.String())[1], journal, nats, reserve(t)) + more
+	for _, change := range changes {
+		text = change.Replace(text)
+	}
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
