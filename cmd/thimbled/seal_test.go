@@ -301,6 +301,29 @@ func TestKeptCheckpoints(t *testing.T) {
 	}
 }
 
+// Evidence that an earlier version sealed stays sound: by the command, and by the
+// stock tools.
+func TestOldEvidenceIsSound(t *testing.T) {
+	const old = "../../testdata/seal/"
+	b := sealedBench{dir: old + "journal", public: old + "seal-key.pub", certificate: old + "j-1.html", kept: old + "checkpoints"}
+	out := must(t, "audit", b.dir, "--key", b.public, "--certificate", b.certificate, "--proof", old+"j-1.tlog-proof", "--checkpoints", b.kept)
+	for _, want := range []string{"5 checkpoints seal records 1 to ", "5 checkpoints that were kept", "1 proofs", "1 certificates"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("the audit does not say %q: %s", want, out)
+		}
+	}
+	script := stockScript(t)
+	if script == "" {
+		t.Skip("the script needs jq xxd openssl openssh-client (Debian: apt-get install …)")
+	}
+	for _, path := range []*string{&b.dir, &b.public, &b.certificate} {
+		*path, _ = filepath.Abs(*path)
+	}
+	if said, err := runScript(b, script); err != nil {
+		t.Errorf("the script ends with %v: %s", err, said)
+	}
+}
+
 func TestProve(t *testing.T) {
 	b := sealed(t)
 	proof := filepath.Join(t.TempDir(), "j-1.tlog-proof")
