@@ -25,7 +25,7 @@
 // are lower-case hex. So a changed byte is found in any line, the last one too,
 // and so is a line taken out, put in or moved. What no chain of hashes can show is
 // that whole records are missing at the very end, or that somebody wrote the
-// whole journal anew.
+// whole journal anew; records of the type thimbled.journal.sealed are there for that.
 //
 // # Checking it by hand
 //
