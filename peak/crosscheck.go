@@ -42,7 +42,7 @@ type crosscheck struct {
 	last checkpoint
 	// followed is where the force was seen last to go where the pressure went;
 	// rising says that the load was being raised then, pumpedAt until when.
-	followed checkpoint
+	followed   checkpoint
 	rising     bool
 	pumpedAt   time.Duration
 	pumpedFrom Pressure // the lowest since
