@@ -3,6 +3,8 @@ package verify
 import (
 	"fmt"
 	"math"
+	"strconv"
+	"strings"
 )
 
 // What ASTM E4 asks (see the source of each).
@@ -124,7 +126,7 @@ func Judge(s Session) Report {
 
 func (r *Report) beyondCapacity(s Session) {
 	if n := len(r.Levels); n > 0 && s.Capacity > 0 && r.Levels[n-1].Applied > s.Capacity {
-		r.find(Remark, ruleCapacity, "the highest force, %g N, is above what the bench may pull, %g N", r.Levels[n-1].Applied, s.Capacity)
+		r.find(Remark, ruleCapacity, "the highest force, %s, is above what the bench may pull, %s", inUnit(r.Levels[n-1].Applied), inUnit(s.Capacity))
 	}
 }
 
@@ -144,7 +146,7 @@ func (r *Report) zero(zeros []Row) {
 	}
 	// The return to zero is to be within 1 % of the lowest force (from memory).
 	if lowest := r.Levels[0].Applied; r.ZeroReturn/100*highest > lowest*mostError/100 {
-		r.find(Refuses, ruleZero, "a zero return of %g N is more than 1 %% of the lowest force", r.ZeroReturn/100*highest)
+		r.find(Refuses, ruleZero, "a zero return of %s is more than 1 %% of the lowest force", inUnit(r.ZeroReturn/100*highest))
 	}
 }
 
@@ -183,13 +185,13 @@ func (r *Report) verify(s Session) {
 func (r *Report) keeps(l Level, resolution float64) bool {
 	n := len(r.Findings)
 	if l.Applied < leastResolutions*resolution {
-		r.find(Limits, ruleLowerLimit, "%g N is below %d x %g N = %g N", l.Applied, leastResolutions, resolution, leastResolutions*resolution)
+		r.find(Limits, ruleLowerLimit, "%s is below %d x %s = %s", inUnit(l.Applied), leastResolutions, inUnit(resolution), inUnit(leastResolutions*resolution))
 	}
 	if l.MaxError > mostError {
-		r.find(Limits, ruleError, "at %g N the error is %.4f %%, at most %g %% is allowed", l.Applied, l.MaxError, mostError)
+		r.find(Limits, ruleError, "at %s the error is %.4f %%, at most %g %% is allowed", inUnit(l.Applied), l.MaxError, mostError)
 	}
 	if l.Repeatability > mostRepeatability {
-		r.find(Limits, ruleRepeatability, "at %g N the runs differ by %.4f %%, at most %g %% is allowed", l.Applied, l.Repeatability, mostRepeatability)
+		r.find(Limits, ruleRepeatability, "at %s the runs differ by %.4f %%, at most %g %% is allowed", inUnit(l.Applied), l.Repeatability, mostRepeatability)
 	}
 	return len(r.Findings) == n
 }
@@ -202,8 +204,8 @@ func wronglyChosen(row []Level) string {
 		apart := (row[i+1].Applied - row[i].Applied) / (upper - lower)
 		// Forces set by hand miss the bound by a little.
 		if apart < nearest*(1-sameForce) || apart > farthest*(1+sameForce) {
-			why = fmt.Sprintf("%g N and %g N are %.3f of the range apart: neighbours lie 1/20 to 1/3 of it apart",
-				row[i].Applied, row[i+1].Applied, apart)
+			why = fmt.Sprintf("%s and %s are %.3f of the range apart: neighbours lie 1/20 to 1/3 of it apart",
+				inUnit(row[i].Applied), inUnit(row[i+1].Applied), apart)
 			break
 		}
 	}
@@ -240,4 +242,9 @@ func anyNear(row []Level, force float64) bool {
 		}
 	}
 	return false
+}
+
+// inUnit shows a force to a tenth of a newton.
+func inUnit(f float64) string {
+	return strings.TrimSuffix(strconv.FormatFloat(f, 'f', 1, 64), ".0") + " N"
 }

@@ -54,7 +54,7 @@ func sortRuns(readings []Reading) (r runs, why string) {
 			names = append(names, x.Run)
 		}
 		if before := byRun[x.Run]; len(before) > 0 && x.Applied <= before[len(before)-1].Applied {
-			return r, fmt.Sprintf("in run %d the force falls from %g N to %g N: forces rise within a run", x.Run, before[len(before)-1].Applied, x.Applied)
+			return r, fmt.Sprintf("in run %d the force falls from %s to %s: forces rise within a run", x.Run, inUnit(before[len(before)-1].Applied), inUnit(x.Applied))
 		}
 		byRun[x.Run] = append(byRun[x.Run], row)
 	}
@@ -74,7 +74,7 @@ func (r *runs) alike() string {
 		}
 		for i := range run {
 			if a, b := first[i].Applied, run[i].Applied; math.Abs(a-b) > sameForce*math.Min(a, b) {
-				return fmt.Sprintf("force %d is %g N in run %d and %g N in run %d: more than 5 %% apart", i+1, a, first[i].Run, b, run[i].Run)
+				return fmt.Sprintf("force %d is %s in run %d and %s in run %d: more than 5 %% apart", i+1, inUnit(a), first[i].Run, inUnit(b), run[i].Run)
 			}
 		}
 	}
