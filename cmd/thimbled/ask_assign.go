@@ -3,13 +3,12 @@ package main
 import (
 	"context"
 	"fmt"
-	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"thimbled/peak"
 	"thimbled/publish"
-	"thimbled/publish/journal"
 )
 
 // assignRequest is the body of a request to count a pull for the open job.
@@ -52,72 +51,80 @@ func (d *daemon) askAssign(ctx context.Context, body []byte) ([]byte, error) {
 		return nil, conflict("no job is open that needs a pull; open one first")
 	}
 	planned := open.Value.Job.Planned[open.Value.Next.Value]
-	ended, err := d.judgeAgain(ctx, r.Pull, planned.Requirement)
+	v, err := d.pullOnRecord(ctx, r.Pull)
 	if err != nil {
 		return nil, err
 	}
-	return d.askCore(ctx, func(at time.Duration) peak.Input { return peak.AssignPull{At: at, By: r.By, Ended: ended} })
+	if v.job != "" {
+		return nil, conflict("pull %d belongs to job %s already", r.Pull, v.job)
+	}
+	v.assign(planned, open.Value.Job.ID)
+	again, err := v.judge()
+	if err != nil {
+		return nil, err
+	}
+	return d.askCore(ctx, func(at time.Duration) peak.Input {
+		d.loop.traces[r.Pull] = v.sealed // this runs in the loop
+		return peak.AssignPull{At: at, By: r.By, Ended: d.loop.sinceStart(again.ended)}
+	})
+}
+
+// sinceStart lets the times of a pull count as those of the loop do.
+func (l *loop) sinceStart(e peak.PullEnded) peak.PullEnded {
+	return moved(e, sinceEpoch.Epoch.Sub(l.clock.Epoch))
 }
 
 func conflict(format string, args ...any) error {
 	return &publish.Refusal{Code: publish.Conflict, Why: fmt.Sprintf(format, args...)}
 }
 
-// judgeAgain runs the core over the trace of a recorded pull with a requirement.
-func (d *daemon) judgeAgain(ctx context.Context, number int64, r peak.Requirement) (peak.PullEnded, error) {
-	clock := publish.Clock{Epoch: d.loop.start.Round(0)}
-	p, err := d.pullOnRecord(ctx, number, clock)
-	if err != nil {
-		return peak.PullEnded{}, err
-	}
-	j := rejudge(d.config.Settings(), p.started, peak.Known(r))
-	j.doubts = unseen(p.ended.Reasons)
-	if err := j.trace(filepath.Join(d.dir, filepath.FromSlash(p.trace.Name))); err != nil {
-		return peak.PullEnded{}, fmt.Errorf("judge pull %d again: %w", number, err)
-	}
-	return moved(j.end(), p.started.StartedAt-j.started.Value), nil
-}
-
 // onRecord is a pull as the journal knows it.
 type onRecord struct {
-	started peak.PullStarted
-	ended   peak.PullEnded
-	trace   publish.Trace
+	evidence
+	job    string
+	ended  peak.PullEnded
+	record uint64 // of its end
+	sealed publish.Trace
 }
 
-// pullOnRecord returns a pull that has ended and has no job.
-func (d *daemon) pullOnRecord(ctx context.Context, number int64, clock publish.Clock) (onRecord, error) {
+// pullOnRecord returns a pull that has ended, with what it was judged by when it was
+// made.
+func (d *daemon) pullOnRecord(ctx context.Context, number int64) (*onRecord, error) {
 	if err := d.index.CatchUp(ctx); err != nil {
-		return onRecord{}, err
+		return nil, err
 	}
 	p, ok := d.index.Pull(number)
-	switch {
-	case !ok:
-		return onRecord{}, &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("there is no pull %d that has ended on record", number)}
-	case p.Job != "":
-		return onRecord{}, conflict("pull %d belongs to job %s already", number, p.Job)
+	if !ok {
+		return nil, &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("there is no pull %d that has ended on record", number)}
 	}
 	traces := publish.Traces{}
-	started, err := d.eventOf(ctx, p.Started, clock, traces)
+	started, err := d.eventOf(ctx, p.Started, traces)
 	if err != nil {
-		return onRecord{}, err
+		return nil, err
 	}
-	ended, err := d.eventOf(ctx, p.Record, clock, traces)
+	ended, err := d.eventOf(ctx, p.Record, traces)
 	if err != nil {
-		return onRecord{}, err
+		return nil, err
 	}
-	found := onRecord{trace: traces[number]}
+	v := &onRecord{job: p.Job, record: p.Record, sealed: traces[number]}
 	var isStart, isEnd bool
-	found.started, isStart = started.(peak.PullStarted)
-	found.ended, isEnd = ended.(peak.PullEnded)
-	if !isStart || !isEnd || found.trace.Name == "" {
-		return found, conflict("pull %d has no trace, so it cannot be judged again", number)
+	v.started, isStart = started.(peak.PullStarted)
+	v.ended, isEnd = ended.(peak.PullEnded)
+	if !isStart || !isEnd || v.sealed.Name == "" {
+		return nil, conflict("pull %d has no trace, so it cannot be judged again", number)
 	}
-	return found, nil
+	before, err := pastOf(ctx, d.journal, d.opened, p.Record)
+	if err != nil {
+		return nil, err
+	}
+	by := before.judgingHere(d.config)
+	v.judgedBy, v.trace = &by, filepath.Join(d.dir, filepath.FromSlash(v.sealed.Name))
+	v.at, v.doubts = v.ended.StartedAt, carried(v.ended.Reasons)
+	return v, nil
 }
 
-// eventOf reads a record and rebuilds its event.
-func (d *daemon) eventOf(ctx context.Context, record uint64, clock publish.Clock, traces publish.Traces) (peak.Event, error) {
+// eventOf reads a record and rebuilds its event; nil if there is none.
+func (d *daemon) eventOf(ctx context.Context, record uint64, traces publish.Traces) (peak.Event, error) {
 	if record == 0 {
 		return nil, nil
 	}
@@ -125,42 +132,15 @@ func (d *daemon) eventOf(ctx context.Context, record uint64, clock publish.Clock
 	if err != nil {
 		return nil, err
 	}
-	return publish.Decode(r.Event, clock, traces)
+	return publish.Decode(r.Event, sinceEpoch, traces)
 }
 
-// trace runs the core over a pull's trace.
-func (j *judgement) trace(path string) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	trace, err := journal.NewTraceReader(f)
-	if err != nil {
-		return err
-	}
-	return eachReading(trace, func(x *peak.Reading) error { j.see(x, 0); return nil })
-}
-
-// unseen are the reasons that cannot be found in a trace again.
-func unseen(reasons []peak.Reason) []peak.Reason {
-	var out []peak.Reason
-	for _, r := range reasons {
-		switch r {
-		case peak.ClockStep, peak.ConstantChanged:
-			out = append(out, r)
-		}
+// carried are the reasons that a pull keeps when it is judged again: those that no trace
+// shows, and the alarm that may have been on before the trace began.
+func carried(reasons []peak.Reason) []peak.Reason {
+	out := outside(reasons)
+	if slices.Contains(reasons, peak.ReadingNotTrusted) {
+		out = append(out, peak.ReadingNotTrusted)
 	}
 	return out
-}
-
-// moved returns what a pull came to with its times in another count.
-func moved(e peak.PullEnded, by time.Duration) peak.PullEnded {
-	e.StartedAt += by
-	e.DecidedAt += by
-	e.PeakAt += by
-	e.EndedAt.Value += by
-	e.Hold.From.Value += by
-	e.Hold.To.Value += by
-	return e
 }

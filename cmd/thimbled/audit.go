@@ -13,13 +13,14 @@ import (
 	"thimbled/publish/seal"
 )
 
-const auditArgs = "DIR [--key PUB]… [--certificate F]… [--proof F]… [--checkpoints F]… [--json]"
+const auditArgs = "DIR [--key PUB]… [--certificate F]… [--proof F]… [--checkpoints F]… [--recompute [--config F [--rescale]]] [--json]"
 
 // auditFlags are the flags of thimbled audit; each but json may be there several
 // times.
 type auditFlags struct {
 	keys, certificates, proofs, checkpoints list
 	json                                    bool
+	again                                   recomputeFlags
 }
 
 // list is a flag that may be there several times.
@@ -38,6 +39,7 @@ func addAuditFlags(f *flag.FlagSet) *auditFlags {
 	f.Var(&a.certificates, "certificate", "a certificate's `file`, whose signature is beside it in file.sig")
 	f.Var(&a.proofs, "proof", "a `file` that thimbled prove wrote")
 	f.Var(&a.checkpoints, "checkpoints", "a `file` of checkpoints that somebody else kept")
+	a.again.add(f)
 	f.BoolVar(&a.json, "json", false, "answer in JSON")
 	return a
 }
@@ -78,15 +80,21 @@ func auditCommand(_ context.Context, out streams, args []string) error {
 type audited struct {
 	journal.Report
 	seal  seal.Report
-	keyed bool // somebody said which keys must have signed
+	again *recomputed // nil: pulls were not judged again
+	keyed bool        // somebody said which keys must have signed
 }
 
-func (r *audited) sound() bool { return r.Sound() && len(r.seal.Problems) == 0 }
+func (r *audited) sound() bool { return r.Sound() && len(r.seal.Problems) == 0 && r.again.sound() }
 
 // audit checks a journal and everything that is held against it.
 func (a *auditFlags) audit(dir string, keys []seal.PublicKey) (*audited, error) {
 	signed := seal.NewAuditor(keys)
-	r, err := journal.AuditEach(dir, signed.Record)
+	again, err := a.again.begin(dir)
+	if err != nil {
+		return nil, err
+	}
+	r, err := journal.AuditEach(dir, again.beside(signed.Record))
+	recomputed := again.end()
 	if err != nil {
 		return nil, err
 	}
@@ -102,7 +110,7 @@ func (a *auditFlags) audit(dir string, keys []seal.PublicKey) (*audited, error) 
 			held(signed, name+signatureSuffix, func(signature []byte) { signed.Certificate(name, content, signature) })
 		})
 	}
-	return &audited{Report: r, seal: signed.Report(), keyed: len(keys) > 0}, nil
+	return &audited{Report: r, seal: signed.Report(), again: recomputed, keyed: len(keys) > 0}, nil
 }
 
 // held reads a file that is held against the journal.
@@ -121,6 +129,9 @@ func (r *audited) problems() []journal.Damage {
 	for _, p := range r.seal.Problems {
 		all = append(all, journal.Damage{File: p.File, Line: p.Line, Record: p.Record, Reason: p.Reason})
 	}
+	if r.again != nil {
+		all = append(all, r.again.problems...)
+	}
 	return all
 }
 
@@ -128,6 +139,9 @@ func (r *audited) notes() []journal.Note {
 	all := r.Notes
 	for _, n := range r.seal.Notes {
 		all = append(all, journal.Note(n))
+	}
+	if r.again != nil {
+		all = append(all, r.again.notes()...)
 	}
 	return all
 }
@@ -141,6 +155,9 @@ func tellAudit(w io.Writer, dir string, r *audited) {
 	}
 	if r.Omitted > 0 {
 		fmt.Fprintf(w, "damaged: %d more places\n", r.Omitted)
+	}
+	if r.again != nil {
+		r.again.tell(w)
 	}
 	if !r.sound() {
 		fmt.Fprintf(w, "The journal in %s is not sound.\n", dir)
@@ -205,11 +222,14 @@ func tellAuditJSON(w io.Writer, r *audited) error {
 		Problems     []place  `json:"problems"`
 		Omitted      int      `json:"problems_omitted"`
 		Notes        []note   `json:"notes"`
+
+		Recomputed *recomputedJSON `json:"recomputed,omitempty"`
 	}{
 		Sound: r.sound(), Bench: r.Bench, Records: r.Records, Last: r.Last, LastHash: r.LastHash, Segments: r.Segments, Traces: r.Traces,
 		Checkpoints: r.seal.Checkpoints, Sealed: r.seal.Sealed, Root: r.seal.Root, Keys: append([]string{}, r.seal.Keys...), KeyGiven: r.keyed,
 		Copies: r.seal.Copies, Proofs: r.seal.Proofs, Certificates: r.seal.Certificates,
 		Problems: []place{}, Omitted: r.Omitted, Notes: []note{},
+		Recomputed: r.again.json(),
 	}
 	for _, p := range r.problems() {
 		answer.Problems = append(answer.Problems, place(p))

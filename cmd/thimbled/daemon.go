@@ -41,6 +41,7 @@ const (
 type daemon struct {
 	config  *config.Config
 	dir     string // of the journal
+	opened  journal.Opened
 	sealer  *sealer
 	log     *slog.Logger
 	loop    *loop
@@ -114,7 +115,7 @@ func (d *daemon) openJournal(dir string) (journal.Opened, error) {
 	if err != nil {
 		return opened, fmt.Errorf("open journal: %w", err)
 	}
-	d.journal = w
+	d.journal, d.opened = w, opened
 	if opened.Cut != nil {
 		d.log.Warn("cut a damaged tail off the journal", "cut", opened.Cut)
 	}
@@ -122,7 +123,7 @@ func (d *daemon) openJournal(dir string) (journal.Opened, error) {
 		return opened, nil
 	}
 	d.log.Warn("a pull was interrupted", "pull", opened.InHand.Pull)
-	if err := endInterrupted(w, opened.InHand, c.Settings(), d.log); err != nil {
+	if err := endInterrupted(w, dir, opened, c, d.log); err != nil {
 		return opened, fmt.Errorf("end the interrupted pull: %w", err)
 	}
 	return opened, nil

@@ -5,8 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"time"
+	"path/filepath"
 
+	"thimbled/config"
 	"thimbled/peak"
 	"thimbled/publish"
 	"thimbled/publish/journal"
@@ -48,112 +49,37 @@ func goOn(ctx context.Context, w *journal.Writer, o journal.Opened, c publish.Cl
 	return from, traces, nil
 }
 
-// endInterrupted ends the pull that was in hand when the daemon died: judged
-// from its trace, as far as that goes, by the same core.
-func endInterrupted(w *journal.Writer, in *journal.PullInHand, s peak.Settings, log *slog.Logger) error {
-	// Only durations within the pull matter: times count from its start.
-	began, err := startOf(in)
+// endInterrupted ends the pull that was in hand when the daemon died: judged from its
+// trace, as far as that goes, by the same core and by what counted when it was made.
+func endInterrupted(w *journal.Writer, dir string, o journal.Opened, c *config.Config, log *slog.Logger) error {
+	in := o.InHand
+	data := publish.Event{Type: peak.TypePullStarted, Data: in.Data}
+	began, err := publish.Decode(data, sinceEpoch, publish.Traces{})
 	if err != nil {
 		return fmt.Errorf("read the start of pull %d: %w", in.Pull, err)
 	}
-	j := rejudge(s, began.event, began.event.Requirement)
+	before, err := pastOf(context.Background(), w, o, w.Last()+1)
+	if err != nil {
+		return fmt.Errorf("read what pull %d is judged by: %w", in.Pull, err)
+	}
+	by := before.judgingHere(c)
+	v := evidence{judgedBy: &by, started: began.(peak.PullStarted)}
+	v.at = v.started.StartedAt
 	traces := publish.Traces{}
-	got, err := w.RecoverTrace(in.Record, j.see)
+	got, err := w.RecoverTrace(in.Record, func(*peak.Reading, float64) {})
 	switch {
 	case err == nil:
 		traces[in.Pull] = got.Trace
+		v.trace = filepath.Join(dir, filepath.FromSlash(got.Trace.Name))
 	case errors.Is(err, journal.ErrNoTrace):
 		log.Warn("the interrupted pull has no trace", "pull", in.Pull)
 	default:
 		return fmt.Errorf("recover the trace of pull %d: %w", in.Pull, err)
 	}
-	ended := j.end()
-	_, err = w.Append(publish.Encode(ended, j.clock(began.at), traces))
-	return err
-}
-
-// started is the start of a pull and its wall-clock time.
-type started struct {
-	event peak.PullStarted
-	at    time.Time
-}
-
-func startOf(in *journal.PullInHand) (started, error) {
-	data := publish.Event{Type: peak.TypePullStarted, Data: in.Data}
-	e, err := publish.Decode(data, publish.Clock{Epoch: time.Unix(0, 0)}, publish.Traces{})
+	j, err := v.judge()
 	if err != nil {
-		return started{}, err
+		return err
 	}
-	p := e.(peak.PullStarted)
-	return started{event: p, at: time.Unix(0, 0).Add(p.StartedAt)}, nil
-}
-
-// judgement runs the core over the trace of a pull that is known to have
-// started.
-type judgement struct {
-	machine *peak.Machine
-	known   peak.PullStarted
-	started peak.Maybe[time.Duration] // in the time of the trace
-	ended   *peak.PullEnded
-	last    time.Duration
-	doubts  []peak.Reason // what spoke against the pull and is not in its trace
-}
-
-// rejudge returns a core as it stood when the pull began.
-func rejudge(s peak.Settings, p peak.PullStarted, r peak.Maybe[peak.Requirement]) *judgement {
-	s.Standing = r
-	s.Zero.TrackWithin = 0 // the zero of a pull does not move
-	return &judgement{machine: peak.New(s, peak.Start{LastPull: p.Pull - 1, Zero: p.Zero, Tare: p.Tare}), known: p}
-}
-
-func (j *judgement) see(r *peak.Reading, _ float64) {
-	j.last = r.At
-	before := j.started.Known
-	j.keep(j.machine.Step(r))
-	if !before && j.started.Known {
-		for _, reason := range j.doubts {
-			j.machine.Step(peak.Doubt{At: r.At, Reason: reason})
-		}
-	}
-}
-
-func (j *judgement) keep(events []peak.Event) {
-	for _, e := range events {
-		switch e := e.(type) {
-		case peak.PullStarted:
-			if !j.started.Known {
-				j.started = peak.Known(e.StartedAt)
-			}
-		case peak.PullEnded:
-			if j.ended == nil {
-				j.ended = &e
-			}
-		}
-	}
-}
-
-// end stops the core and returns what became of the pull. A trace too short to
-// show its start leaves only that it was interrupted.
-func (j *judgement) end() peak.PullEnded {
-	j.keep(j.machine.Stop())
-	e := peak.PullEnded{
-		Pull: j.known.Pull, StartedAt: j.started.Value, DecidedAt: j.last, Requirement: j.known.Requirement,
-		Verdict: peak.Unassigned, Reasons: []peak.Reason{peak.Interrupted}, Zero: j.known.Zero, Tare: j.known.Tare,
-	}
-	if j.known.Requirement.Known {
-		e.Verdict, e.Reasons = peak.Incomplete, []peak.Reason{peak.HoldNotReached, peak.Interrupted}
-	}
-	if j.ended != nil {
-		e = *j.ended
-	}
-	e.Job, e.Label = j.known.Job, j.known.Label
-	if j.known.ZeroBefore.Known { // the trace may begin later than that was seen
-		e.ZeroBefore = j.known.ZeroBefore
-	}
-	return e
-}
-
-// clock puts the start of the pull at the wall-clock time it was recorded with.
-func (j *judgement) clock(at time.Time) publish.Clock {
-	return publish.Clock{Epoch: at.Add(-j.started.Value)}
+	_, err = w.Append(publish.Encode(j.ended, sinceEpoch, traces))
+	return err
 }
