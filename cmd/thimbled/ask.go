@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os/user"
 	"time"
 
@@ -24,7 +25,7 @@ type request struct {
 // answers are the requests that operators and services can make, whichever way
 // they come: over NATS or from the page.
 func (d *daemon) answers() map[string]nats.Handler {
-	return map[string]nats.Handler{
+	all := map[string]nats.Handler{
 		"zero": d.askZero,
 		"tare": d.askTare,
 		"status": func(context.Context, []byte) ([]byte, error) {
@@ -57,6 +58,8 @@ func (d *daemon) answers() map[string]nats.Handler {
 			return peak.StopWeighing{At: at, By: r.By}
 		}),
 	}
+	maps.Copy(all, d.verifyAnswers())
+	return all
 }
 
 // serveCommands answers requests over NATS.

@@ -29,7 +29,8 @@ function verifiedParts(all) {
       el("p", { class: "verdict-line" }, sign(over ? "bad" : "good"), over ? "Verification overdue" : "Verified", v.range ? `, range ${v.range}` : ""),
       facts(["From", forceText(v.verified_from_newtons)], ["To", forceText(v.verified_to_newtons)], ["On", dayText(v.verified_at)], ["Until", dayText(v.until_at)],
         ["Largest error", percentText(v.largest_error_percent)], ["Repeatability", percentText(v.repeatability_percent)],
-        ["Class, ISO 7500-1", v.iso_class], ["Load cell", v.serial], ["Reference", `${v.standard}, ${v.standard_uncertainty_percent} %`], ["By", v.by]),
+        ["ISO 7500-1 class", v.iso_class], ["Load cell", v.serial]),
+      el("p", { class: "soft" }, `By ${v.by}, against ${v.standard}, whose uncertainty is ${v.standard_uncertainty_percent} % (k = 2).`),
     ];
   });
 }

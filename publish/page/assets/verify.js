@@ -34,7 +34,7 @@ export function showVerification(state) {
 
 function pointRow(p) {
   return el("tr", {}, el("td", {}, String(p.run)), el("td", {}, p.applied_newtons === 0 ? "zero return" : forceNumber(p.applied_newtons)),
-    el("td", {}, forceNumber(p.indicated_newtons)), el("td", {}, errorText(p)));
+    el("td", {}, forceNumber(p.indicated_newtons)), el("td", {}, errorText(p).replace(" %", "")));
 }
 
 // errorText is the error of a point as a part of the reference's force; at zero
