@@ -143,14 +143,11 @@ func (x *crosscheck) compare(c checkpoint) {
 	}
 }
 
+// motion says whether the piston is known to go forward. A force that falls says nothing:
+// the load may be let down, or the item creeps and the piston still follows it.
 func (x *crosscheck) motion(c checkpoint) Motion {
-	switch moved := c.force - x.last.force; {
-	case !x.seen:
-		return Standing
-	case moved >= x.step && c.pressure > x.last.pressure:
+	if x.seen && c.force-x.last.force >= x.step && c.pressure > x.last.pressure {
 		return Rising
-	case moved <= -x.step && c.pressure < x.last.pressure:
-		return Falling
 	}
 	return Standing
 }
@@ -184,14 +181,14 @@ func (x *crosscheck) judge(c checkpoint) flaw {
 }
 
 func (x *crosscheck) flaw(c checkpoint) flaw {
-	band := x.cylinder.band(c.hydraulic, Standing)
+	low, high := x.cylinder.band(c.hydraulic, Rising).Low, x.cylinder.band(c.hydraulic, Falling).High
 	moved := c.pressure - x.followed.pressure
 	switch {
-	case c.pressure >= x.least && band.Low >= x.reached && 2*c.high < band.Low:
+	case c.pressure >= x.least && low >= x.reached && 2*c.high < low:
 		return vanished
-	case c.pressure >= x.least && moved >= x.cylinder.Unfollowed && (x.rising || c.high < band.Low):
+	case c.pressure >= x.least && moved >= x.cylinder.Unfollowed && (x.rising || c.high < low):
 		return unmoved
-	case moved <= -x.cylinder.Unfollowed && c.low > band.High && c.force-x.followed.force < x.step:
+	case moved <= -x.cylinder.Unfollowed && c.low > high && c.force-x.followed.force < x.step:
 		return unmoved
 	}
 	return noFlaw
