@@ -3,6 +3,7 @@ package bench
 import (
 	"fmt"
 	"math/rand/v2"
+	"reflect"
 	"slices"
 	"testing"
 	"time"
@@ -25,6 +26,8 @@ type rig struct {
 	cleared    []peak.AlarmCleared
 	ended      []peak.PullEnded
 	stale      int // readings shown while an alarm was on
+	rows       []peak.Reading
+	settings   peak.Settings
 }
 
 func newRig(t *testing.T, script Script, chance *rand.Rand) *rig {
@@ -39,7 +42,7 @@ func newRig(t *testing.T, script Script, chance *rand.Rand) *rig {
 		return time.Duration(chance.Int64N(int64(d/PlantStep))) * PlantStep
 	}
 	return &rig{
-		simulation: s, machine: peak.New(settings, peak.Start{}),
+		simulation: s, machine: peak.New(settings, peak.Start{}), settings: settings,
 		load: phase(20 * time.Millisecond), oil: phase(100 * time.Millisecond), tick: phase(50 * time.Millisecond),
 	}
 }
@@ -68,7 +71,9 @@ func (r *rig) look() {
 		if r.dead != peak.Good { // a poll that fails takes longer
 			r.load += 120 * time.Millisecond
 		}
-		r.step(&peak.Reading{At: at, Force: now.Load.Force, Pressure: r.pressure, Quality: r.quality(now.Load)})
+		row := peak.Reading{At: at, Force: now.Load.Force, Pressure: r.pressure, Quality: r.quality(now.Load)}
+		r.rows = append(r.rows, row)
+		r.step(&row)
 		r.pressure = peak.Maybe[peak.Pressure]{}
 	}
 	if at >= r.tick {
@@ -163,10 +168,35 @@ func (r *rig) check(t *testing.T, at int) time.Duration {
 	if last.Verdict != peak.Pass {
 		t.Errorf("the pull after that is %s %v", last.Verdict, last.Reasons)
 	}
+	r.judgeAgain(t)
 	if r.stale > 0 {
 		t.Errorf("unplugged at %d kN: a force was shown %d times", at, r.stale)
 	}
 	return r.raised[0].At - r.unplugged
+}
+
+// judgeAgain gives the rows to a core without the ticks between them, as an audit does: the
+// pulls must come to the same.
+func (r *rig) judgeAgain(t *testing.T) {
+	t.Helper()
+	m := peak.New(r.settings, peak.Start{})
+	var again []peak.PullEnded
+	for i := range r.rows {
+		for _, e := range m.Step(&r.rows[i]) {
+			if e, ok := e.(peak.PullEnded); ok {
+				again = append(again, e)
+			}
+		}
+	}
+	for i, e := range again {
+		e.DecidedAt = r.ended[i].DecidedAt // a tick may come between
+		if !reflect.DeepEqual(e, r.ended[i]) {
+			t.Errorf("judged again as\n%+v\nwas\n%+v", e, r.ended[i])
+		}
+	}
+	if len(again) != len(r.ended) {
+		t.Errorf("%d pulls again, %d before", len(again), len(r.ended))
+	}
 }
 
 // TestDeadLineRaisesAlarm lets the line of both instruments die in mid-pull, with polls that
@@ -186,6 +216,7 @@ func TestDeadLineRaisesAlarm(t *testing.T) {
 				if len(r.raised) != 1 || r.raised[0].At-died > soonEnough || r.raised[0].Alarm != peak.ForceLost || len(r.cleared) != 1 {
 					t.Fatalf("%v, mute %v: died at %v, raised %+v, cleared %+v", quality, mute, died, r.raised, r.cleared)
 				}
+				r.judgeAgain(t)
 				if len(r.ended) != 1 || r.ended[0].Verdict != peak.Void || r.stale > 0 {
 					t.Errorf("%v, mute %v: %+v, %d stale", quality, mute, r.ended, r.stale)
 				}
@@ -229,6 +260,9 @@ func TestSoundPullsRaiseNothing(t *testing.T) {
 			level := 20 + chance.IntN(90)
 			r := newRig(t, script(t, fmt.Sprintf(`rest 3s; friction "%d %%"; raise "%d kN" over %ds; hold 4s; lower "%d kN" over %ds; raise "%d kN" over %ds; sag 2s; hold 5s
 				release %ds; rest 5s`, friction, level, seconds, level/2, seconds, level, seconds, 2+seconds)), chance)
+			settings := benchSettings(1)
+			settings.Standing.Value.Asked = 15 * peak.Kilonewton // so that all of it is a hold
+			r.machine = peak.New(settings, peak.Start{})
 			r.run(time.Hour)
 			if len(r.raised) > 0 || len(r.ended) != 1 || slices.Contains(r.ended[0].Reasons, peak.ForcePressureDisagree) {
 				t.Errorf("friction %d %%, %d kN in %d s: raised %+v, ended %+v", friction, level, seconds, r.raised, r.ended)
