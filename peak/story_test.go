@@ -43,6 +43,9 @@ func dock3() peak.Settings {
 //	bad <quality> <count>     readings that are not good
 //	silence <duration>        no reading at all
 //	pressure <bar>            read with each reading from here on
+//	cylinder                  the bench has one, and what follows are its pressures
+//	ratio <percent>           the pressure goes with the force, which is so much of pressure x area
+//	flat to <bar> in <duration>  the force stays and the pressure goes on a straight line
 //	zero | tare | tare <N>    commands
 //	job <id> <kN> pulls <n>   a job with that required force and no hold
 //	repeat <why> | finish | cancel <why>
@@ -58,6 +61,7 @@ type story struct {
 	every    time.Duration
 	force    peak.Force
 	pressure peak.Maybe[peak.Pressure]
+	ratio    int64 // per cent; 0 when the pressure does not go with the force
 	out      strings.Builder
 }
 
@@ -106,7 +110,7 @@ func (s *story) line(line string) error {
 	if len(f) == 0 || strings.HasPrefix(line, "#") {
 		return nil
 	}
-	if s.machine == nil && f[0] != "require" && f[0] != "track" {
+	if s.machine == nil && f[0] != "require" && f[0] != "track" && f[0] != "cylinder" {
 		s.machine = peak.New(s.set, peak.Start{})
 	}
 	switch f[0] {
@@ -114,6 +118,10 @@ func (s *story) line(line string) error {
 		return s.require(f[1:])
 	case "track":
 		s.set.Zero.TrackWithin = 0
+	case "cylinder":
+		s.set.Cylinder = withCylinder().Cylinder
+	case "ratio", "flat":
+		return s.press(f)
 	case "every":
 		s.every = s.duration(f[1])
 	case "at":
@@ -145,7 +153,7 @@ func (s *story) line(line string) error {
 		if err != nil {
 			return err
 		}
-		s.pressure = peak.Known(peak.Pressure(bar * float64(peak.Bar)))
+		s.ratio, s.pressure = 0, peak.Known(peak.Pressure(bar*float64(peak.Bar)))
 	case "zero":
 		s.step(peak.SetZero{At: s.now, By: "anna"})
 	case "tare":
@@ -220,7 +228,31 @@ func (s *story) line2(to peak.Force, in time.Duration) {
 	}
 }
 
+// press sets how the pressure goes with the force, or without it.
+func (s *story) press(f []string) error {
+	if f[0] == "ratio" {
+		n, err := strconv.ParseInt(f[1], 10, 64)
+		s.ratio = n
+		return err
+	}
+	bar, err := strconv.ParseFloat(f[2], 64)
+	if err != nil {
+		return err
+	}
+	to, in := peak.Pressure(bar*float64(peak.Bar)), s.duration(f[4])
+	from, n := s.pressure.Value, int(in/s.every)
+	s.ratio = 0
+	for i := 1; i <= n; i++ {
+		s.pressure = peak.Known(from + (to-from)*peak.Pressure(i)/peak.Pressure(n))
+		s.reading(peak.Good)
+	}
+	return nil
+}
+
 func (s *story) reading(q peak.Quality) {
+	if s.ratio > 0 { // 1 bar on the cylinder's annulus is 2191.26 N
+		s.pressure = peak.Known(peak.Pressure(int64(max(0, s.force)) * 10_000 / 219_126 * 100 / s.ratio))
+	}
 	s.step(&peak.Reading{At: s.now, Force: s.force, Pressure: s.pressure, Quality: q})
 	s.now += s.every
 }
@@ -284,6 +316,10 @@ func draw(e peak.Event) string {
 	case peak.ItemWeighed:
 		return at + fmt.Sprintf("lift %d of %s: gross %v, tare %v, net %v, spread %v, stable for %v\n",
 			e.Lift, e.Item, e.Gross, e.Tare, e.Net, e.Spread, e.StableFor)
+	case peak.AlarmRaised:
+		return at + fmt.Sprintf("alarm %s since %v: %s\n", e.Alarm, e.Since, e.Why)
+	case peak.AlarmCleared:
+		return at + fmt.Sprintf("alarm %s of %v is over\n", e.Alarm, e.Since)
 	case peak.CommandRefused:
 		return at + fmt.Sprintf("%s refused: %s\n", e.Command, e.Why)
 	}
@@ -303,8 +339,12 @@ func drawEnd(e peak.PullEnded) string {
 	if e.LongestGap > 0 {
 		gap = fmt.Sprintf(", gap %v", e.LongestGap)
 	}
-	return fmt.Sprintf("pull %d ended at %s: peak %s at %v, highest %v, %s%s, zero after %s, shift %s: %s %v%s\n",
-		e.Pull, ended, maybe(e.Peak), e.PeakAt, e.Highest, hold, gap, maybe(e.ZeroAfter), maybe(e.ZeroShift()),
+	ratio := ""
+	if e.PressureRatio.Known {
+		ratio = fmt.Sprintf(", ratio %v", e.PressureRatio.Value)
+	}
+	return fmt.Sprintf("pull %d ended at %s: peak %s at %v, highest %v, %s%s, zero after %s, shift %s%s: %s %v%s\n",
+		e.Pull, ended, maybe(e.Peak), e.PeakAt, e.Highest, hold, gap, maybe(e.ZeroAfter), maybe(e.ZeroShift()), ratio,
 		e.Verdict, e.Reasons, jobWord(e.Job, e.Label))
 }
 
