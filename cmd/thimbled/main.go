@@ -31,6 +31,7 @@ func commands() []command {
 		{"check", "--config F | --defaults", "what is wrong with a config, or what it means", checkCommand},
 		{"rules", "[ID --wll Q [--strength Q]] [--config F] [--json]", "the proof-load rules, or what one asks of an item", rulesCommand},
 		{"plan", "--config F --length Q [--fitting-a Q] [--fitting-b Q] [--legs N] [--json]", "the pulls that an item needs on the bench", planCommand},
+		{"verify", verifyArgs, "judge a verification of the force readings, or make one with the running daemon", verifyCommand},
 		{"probe", "--config F", "read each instrument once and show every decoding", probeCommand},
 		{"simulate", "[--dir DIR] [--fast N]", "only the simulated instruments", simulateCommand},
 		{"audit", auditArgs, "verify a journal, its traces and its signatures, end to end", auditCommand},
