@@ -130,7 +130,7 @@ func TestVerifyRefusesWhatItCannotRead(t *testing.T) {
 		args   []string
 	}{
 		{2, "--readings", []string{"--config", "../../config/dock-3.toml"}},
-		{1, "line 2", []string{"--config", "../../config/dock-3.toml", "--readings", bad}},
+		{74, "line 2", []string{"--config", "../../config/dock-3.toml", "--readings", bad}},
 		{74, "no such file", []string{"--config", "../../config/dock-3.toml", "--readings", filepath.Join(dir, "none.csv")}},
 		{2, "leave \"low\" out", []string{"--config", "../../config/dock-3.toml", "--readings", bad, "--range", "low"}},
 		{2, "1 to 18 months", []string{"--config", "../../config/dock-3.toml", "--readings", bad, "--months", "19"}},
