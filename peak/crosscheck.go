@@ -52,7 +52,8 @@ type crosscheck struct {
 
 	suspected flaw
 	suspect   time.Duration // since when
-	agreedAt  time.Duration // the last checkpoint at which nothing was suspected
+	agreed    bool
+	agreedAt  time.Duration // the last checkpoint at which nothing was suspected, over gaps too
 }
 
 // flaw is what is wrong with a force for its pressure.
@@ -163,15 +164,15 @@ func (x *crosscheck) judge(c checkpoint) flaw {
 	if now == noFlaw {
 		x.suspected = noFlaw
 		if !x.seen || 2*c.low >= x.cylinder.band(c.hydraulic, Standing).Low { // its neighbours agree too
-			x.agreedAt = c.at
+			x.agreed, x.agreedAt = true, c.at
 		}
 		return noFlaw
 	}
 	if x.suspected == noFlaw {
 		x.suspect = c.at
 	}
-	if !x.seen { // it was never seen to agree
-		x.agreedAt = c.at
+	if !x.agreed { // it was never seen to
+		x.agreed, x.agreedAt = true, c.at
 	}
 	x.suspected = now
 	if long := c.at - x.suspect; now == unmoved && long >= flatFor || long >= outsideFor {
