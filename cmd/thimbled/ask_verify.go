@@ -169,8 +169,8 @@ func (d *daemon) askVerifyRecord(ctx context.Context, body []byte) ([]byte, erro
 	if err != nil {
 		return nil, badRequest(err)
 	}
-	if d.loop.snapshot.Load().State.Session.Known {
-		return nil, conflict("a verification is in hand; finish or cancel it first")
+	if err := d.recordable(r.Range, made); err != nil {
+		return nil, err
 	}
 	j, err := d.judgeReadings(r.CSV, r.Range)
 	if err != nil {
@@ -185,6 +185,21 @@ func (d *daemon) askVerifyRecord(ctx context.Context, body []byte) ([]byte, erro
 		v.Report = fmt.Sprintf("readings with SHA-256 %x", sha256.Sum256([]byte(r.CSV)))
 		return peak.RecordVerification{At: at, Verification: v, Points: j.points(v.On)}
 	})
+}
+
+// recordable says whether a verification that was made then may take the place of
+// the one on record.
+func (d *daemon) recordable(name string, made time.Time) error {
+	s := d.loop.snapshot.Load()
+	if s.State.Session.Known {
+		return conflict("a verification is in hand; finish or cancel it first")
+	}
+	for _, v := range s.State.Verified {
+		if on := s.Clock.Wall(v.On); v.Range == name && on.After(made) {
+			return conflict("a later verification is on record, of %s", on.Local().Format(time.DateOnly))
+		}
+	}
+	return nil
 }
 
 // times are when a verification was made, at the beginning of that day, and the

@@ -12,6 +12,7 @@ var (
 	Main        = main
 	FreeAddress = freeAddress
 	Run         = run
+	UntilAfter  = untilAfter
 )
 
 // Streams makes the streams of a run in this process.

@@ -56,6 +56,9 @@ func (r *readiness) list(s *publish.Snapshot, in standing, now time.Duration) []
 	}
 	load := r.instrument(s, loadName, "Load indicator", now)
 	out := []publish.Check{load}
+	if alarm := s.State.Alarm; alarm.Known {
+		out = append(out, bad(check("alarm", "Alarm"), "stop pumping and release the pressure: "+alarm.Value.Why))
+	}
 	pressure := publish.Check{State: publish.InOrder}
 	if r.config.Pressure != nil {
 		pressure = r.instrument(s, pressureName, "Pressure transducer", now)

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	main "thimbled/cmd/thimbled"
 )
 
 // comparedConfig is the config of a bench that is compared with a reference: its load
@@ -168,6 +170,25 @@ func (b *comparedBench) verifiedOf(t *testing.T) (out []verified) {
 	return out
 }
 
+func TestVerificationCountsByCalendarMonths(t *testing.T) {
+	for _, c := range []struct {
+		from   string
+		months int
+		until  string
+	}{
+		{"2026-11-25", 12, "2027-11-25"}, {"2026-01-31", 1, "2026-02-28"}, {"2027-12-31", 2, "2028-02-29"},
+		{"2028-02-29", 12, "2029-02-28"}, {"2026-08-31", 18, "2028-02-29"}, {"2026-12-01", 1, "2027-01-01"},
+	} {
+		from, err := time.ParseInLocation(time.DateOnly, c.from, time.Local)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := main.UntilAfter(from.Add(14*time.Hour), c.months).Format(time.DateTime); got != c.until+" 23:59:59" {
+			t.Errorf("%d months after %s is %s, want the end of %s", c.months, c.from, got, c.until)
+		}
+	}
+}
+
 // TestVerificationFromStartToFinish leads a verification with the command, through a stop
 // of the daemon, and then pulls: within the verified range, with the uncertainty in the
 // decision, and outside of it.
@@ -176,6 +197,7 @@ func TestVerificationFromStartToFinish(t *testing.T) {
 	b := startCompared(t)
 	b.reach(t, 0)
 	b.refuseBeforehand(t)
+	b.recordElsewhere(t)
 	b.verb(t, 0, `"standard_uncertainty_percent":0.12`, "start", "--standard", "reference cell RC-7", "--standard-uncertainty", "0.12 %")
 	b.refuseDuring(t)
 	b.takeRun(t)
@@ -216,6 +238,40 @@ func (b *comparedBench) refuseBeforehand(t *testing.T) {
 	ask(t, b.config, 2, "how much", "job", "open", "--item", "HL-1", "--required", "100 kN", "--decision", "guard")
 }
 
+// recordElsewhere records a verification that was made yesterday with other means.
+func (b *comparedBench) recordElsewhere(t *testing.T) {
+	t.Helper()
+	file := func(name, rows string) string {
+		path := filepath.Join(t.TempDir(), name)
+		if err := os.WriteFile(path, []byte(rows), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	run := "%[1]d,40000,40040\n%[1]d,80000,80000\n%[1]d,120000,120000\n%[1]d,160000,160000\n%[1]d,200000,200000\n%[1]d,0,0\n"
+	head := "run,applied_N,indicated_N\n"
+	sound := file("sound.csv", head+fmt.Sprintf(run, 1)+fmt.Sprintf(run, 2))
+	short := file("short.csv", head+fmt.Sprintf(run, 1))
+	broken := file("broken.csv", head+"1,40000,much\n")
+	day := func(days int) string { return time.Now().AddDate(0, 0, days).Format(time.DateOnly) }
+	record := func(want int, says, path, on string) {
+		b.verb(t, want, says, "record", "--readings", path, "--on", on, "--standard", "proving ring 3", "--standard-uncertainty", "0.2 %")
+	}
+	record(2, "on which day", sound, "")
+	record(2, "no day", sound, "yesterday")
+	record(2, "has not come yet", sound, day(1))
+	record(2, "was due by", sound, day(-400))
+	record(2, "line 2", broken, day(-1))
+	record(1, "ASTM E4, number of runs", short, day(-1))
+	record(0, `"standard":"proving ring 3"`, sound, day(-1))
+	record(1, "a later verification is on record", sound, day(-2))
+	v := b.verifiedOf(t)[0]
+	if v.From != 40_000 || v.To != 200_000 || v.MaxError != 0.1 || v.Repeatability != 0 || !strings.Contains(v.Report, "SHA-256 ") || len(v.Points) != 12 ||
+		v.On.Local().Format(time.DateTime) != day(-1)+" 00:00:00" {
+		t.Errorf("recorded as %+v", v)
+	}
+}
+
 func (b *comparedBench) refuseDuring(t *testing.T) {
 	t.Helper()
 	b.verb(t, 1, "is in hand", "start", "--standard", "another", "--standard-uncertainty", "0.12 %")
@@ -228,10 +284,10 @@ func (b *comparedBench) refuseDuring(t *testing.T) {
 func (b *comparedBench) checkVerified(t *testing.T) {
 	t.Helper()
 	all := b.verifiedOf(t)
-	if len(all) != 1 || len(all[0].Points) != 2*len(compared)+2 {
+	if len(all) != 2 || len(all[1].Points) != 2*len(compared)+2 || all[1].Report != "" {
 		t.Fatalf("recorded as verified: %+v", all)
 	}
-	v := all[0]
+	v := all[1]
 	// The largest error is that of 50.1 kN at 50 kN, 0.2 %; both runs were alike but for
 	// the last digit of a float32.
 	if v.Serial != "LC-1" || v.From != 50_000 || v.To != 250_000 || math.Abs(v.MaxError-0.2) > 2e-3 || v.Repeatability > 2e-3 ||
