@@ -8,7 +8,7 @@ type sample struct {
 	indicated Force
 	net       Force
 	pressure  Maybe[Pressure]
-	read      Maybe[Pressure] // the one read with this reading, if any
+	pressed   bool // the pressure was read with this reading
 	// confirmed is the median of the net forces of this reading and its two
 	// neighbours; unknown beside a gap.
 	confirmed Maybe[Force]

@@ -78,20 +78,17 @@ func newCrosscheck(s Settings) crosscheck {
 
 // see takes the next reading. It says whether the force was compared with a pressure,
 // and what has been wrong with it for long enough.
-func (x *crosscheck) see(s sample, tare Force) (compared bool, found flaw) {
-	if !x.on {
-		return false, noFlaw
-	}
+func (x *crosscheck) see(s *sample, tare Force) (compared bool, found flaw) {
 	if !s.confirmed.Known {
 		x.lose()
 		return false, noFlaw
 	}
-	if !s.read.Known || x.seen && s.at-x.last.at < checkEvery {
+	if !s.pressed || x.seen && s.at-x.last.at < checkEvery {
 		return false, noFlaw
 	}
 	c := checkpoint{
 		at: s.at, force: s.confirmed.Value + tare, low: s.low + tare, high: s.high + tare,
-		pressure: s.read.Value, hydraulic: x.area.force(s.read.Value),
+		pressure: s.pressure.Value, hydraulic: x.area.force(s.pressure.Value),
 	}
 	x.follow(c)
 	x.compare(c)

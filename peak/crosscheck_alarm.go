@@ -77,7 +77,7 @@ type alarmKeeper struct {
 }
 
 // checkForce compares the force with its pressure and raises or clears the alarm.
-func (m *Machine) checkForce(s sample) {
+func (m *Machine) checkForce(s *sample) {
 	if m.weigh.on { // the cylinder has no part in it
 		m.cross.lose()
 		if m.alarm.now.Known {
@@ -142,7 +142,7 @@ func (m *Machine) forceAgrees() bool {
 
 // checkWithoutPressure lets the alarm of a flat force go once it moves, when there is
 // no pressure any more that it could agree with.
-func (m *Machine) checkWithoutPressure(s sample) {
+func (m *Machine) checkWithoutPressure(s *sample) {
 	if m.flatAlarm() && s.confirmed.Known && !m.pressure.value(s.at).Known {
 		m.alarmWell(absForce(s.confirmed.Value+m.zero.tare-m.alarm.flat) >= m.cross.step)
 	}
@@ -152,12 +152,16 @@ func (m *Machine) flatAlarm() bool {
 	return m.alarm.now.Known && m.alarm.now.Value.Alarm == ForceFlat
 }
 
-// checkAway raises the alarm of a force without good readings, and clears it once
-// they are back. It is called with each reading and each tick.
-func (m *Machine) checkAway() {
-	if !m.cross.on {
-		return
+// watchAway is called with each reading and each tick.
+func (m *Machine) watchAway() {
+	if m.cross.on {
+		m.checkAway()
 	}
+}
+
+// checkAway raises the alarm of a force without good readings, and clears it once
+// they are back.
+func (m *Machine) checkAway() {
 	a := &m.alarm
 	if !m.forceAway() {
 		a.away = false
@@ -203,9 +207,6 @@ func (m *Machine) loaded() bool { return m.pulling && !m.pull.end.ended }
 
 // seeAway takes a reading of any quality, before it counts as the last good one.
 func (m *Machine) seeAway(r *Reading) {
-	if !m.cross.on {
-		return
-	}
 	if m.loaded() && m.goodAt.Known && r.At-m.goodAt.Value >= untrustedAfter && m.pressure.pressurised(r.At, m.cross.least) {
 		m.doubt(ReadingNotTrusted)
 	}

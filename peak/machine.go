@@ -93,7 +93,7 @@ func (m *Machine) Step(in Input) []Event {
 	case Doubt:
 		m.doubt(in.Reason)
 	case Tick:
-		m.checkAway()
+		m.watchAway()
 	default:
 		m.stepRecord(in)
 	}
@@ -156,21 +156,23 @@ func (m *Machine) emit(e Event) { m.events = append(m.events, e) }
 func (m *Machine) read(r *Reading) {
 	m.reading, m.seen = *r, true
 	m.pressure.see(r)
-	m.seeAway(r)
+	if m.cross.on {
+		m.seeAway(r)
+	}
 	if r.Quality != Good {
 		if r.Quality == OverRange || r.Quality == Stuck {
 			m.doubt(ReadingNotTrusted)
 		}
-		m.checkAway()
+		m.watchAway()
 		return
 	}
 	m.goodAt = Known(r.At)
 	m.net = m.zero.net(r.Force)
-	s := sample{at: r.At, indicated: r.Force, net: m.net, pressure: m.pressure.value(r.At), read: r.Pressure}
+	s := sample{at: r.At, indicated: r.Force, net: m.net, pressure: m.pressure.value(r.At), pressed: r.Pressure.Known}
 	if s, ok := m.confirm.push(s); ok {
 		m.watch(s)
 	}
-	m.checkAway()
+	m.watchAway()
 }
 
 // watch takes a reading whose confirmed force is settled through the stages.
@@ -191,7 +193,9 @@ func (m *Machine) watch(s sample) {
 	case m.pulling:
 		m.watchPull(s)
 	}
-	m.checkForce(s)
+	if m.cross.on {
+		m.checkForce(&s)
+	}
 	if e, ok := m.zero.follow(s, m.quiet(s)); ok {
 		m.emit(e)
 	}
