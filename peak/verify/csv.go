@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -15,6 +16,9 @@ const LargestFile = 1 << 20
 
 const (
 	mostProblems = 20
+	mostReadings = 1000
+	mostRun      = 1000
+	leastForce   = 1e-3 // N
 	mostForce    = 1e10 // N; no reference applies more
 )
 
@@ -23,7 +27,8 @@ var columns = [...]string{"run", "applied_N", "indicated_N"}
 
 // ReadCSV reads readings from a table (RFC 4180) whose first line names the columns
 // run, applied_N and indicated_N, in any order, among others. The error tells every
-// problem with its line, up to twenty.
+// problem with its line and column, which is counted in bytes, up to twenty. A table
+// has at most 1000 readings.
 func ReadCSV(from io.Reader) ([]Reading, error) {
 	data, err := io.ReadAll(io.LimitReader(from, LargestFile+1))
 	if err != nil {
@@ -32,88 +37,126 @@ func ReadCSV(from io.Reader) ([]Reading, error) {
 	if len(data) > LargestFile {
 		return nil, fmt.Errorf("read readings: larger than %d bytes, which no verification needs", LargestFile)
 	}
-	r := csv.NewReader(strings.NewReader(strings.TrimPrefix(string(data), "\ufeff")))
-	r.ReuseRecord = true
-	head, err := r.Read()
-	if err != nil {
-		return nil, fmt.Errorf("read readings: the first line names the columns: %w", err)
+	t := table{csv: csv.NewReader(strings.NewReader(strings.TrimPrefix(string(data), "\ufeff")))}
+	t.csv.FieldsPerRecord = -1 // told with the rest
+	if t.head(); len(t.problems) == 0 {
+		t.body()
 	}
-	places, err := placesOf(head)
-	if err != nil {
+	if err := errors.Join(t.problems[:min(len(t.problems), mostProblems)]...); err != nil {
 		return nil, fmt.Errorf("read readings: %w", err)
 	}
-	return readRows(r, places)
+	return t.readings, nil
 }
 
-func placesOf(head []string) (places [len(columns)]int, err error) {
-	var errs []error
-	for i, name := range columns {
-		places[i] = -1
-		for k, cell := range head {
-			if strings.TrimSpace(cell) != name {
-				continue
-			}
-			if places[i] >= 0 {
-				errs = append(errs, fmt.Errorf("the column %s is there twice", name))
-			}
-			places[i] = k
-		}
-		if places[i] < 0 {
-			errs = append(errs, fmt.Errorf("there is no column %s", name))
-		}
-	}
-	return places, errors.Join(errs...)
+// table is what was read of a table so far.
+type table struct {
+	csv      *csv.Reader
+	width    int
+	places   [len(columns)]int
+	cells    []string
+	readings []Reading
+	problems []error
 }
 
-func readRows(r *csv.Reader, places [len(columns)]int) (out []Reading, err error) {
-	var errs []error
-	for len(errs) < mostProblems {
-		cells, err := r.Read()
+// head finds the columns.
+func (t *table) head() {
+	var err error
+	if t.cells, err = t.csv.Read(); err != nil {
 		if err == io.EOF {
-			break
+			err = fmt.Errorf("it is empty; the first line names the columns %s", strings.Join(columns[:], ", "))
 		}
-		if err != nil {
-			errs = append(errs, err)
-			if !errors.Is(err, csv.ErrFieldCount) {
-				break // what follows cannot be told apart
+		t.problems = append(t.problems, err)
+		return
+	}
+	names := slices.Clone(t.cells)
+	for i := range names {
+		names[i] = strings.TrimSpace(names[i])
+	}
+	t.width = len(names)
+	for i, name := range columns {
+		t.places[i] = slices.Index(names, name)
+		if t.places[i] < 0 {
+			t.problems = append(t.problems, fmt.Errorf("line 1: there is no column %s%s", name, separatorHint(names)))
+		} else if again := slices.Index(names[t.places[i]+1:], name); again >= 0 {
+			t.wrong(t.places[i]+1+again, "the column %s is there twice", name)
+		}
+	}
+}
+
+func separatorHint(names []string) string {
+	if len(names) == 1 && strings.ContainsAny(names[0], ";\t") {
+		return "; a comma separates columns"
+	}
+	return ""
+}
+
+func (t *table) body() {
+	for len(t.problems) < mostProblems {
+		var err error
+		switch t.cells, err = t.csv.Read(); {
+		case err == io.EOF:
+			if len(t.readings) == 0 && len(t.problems) == 0 {
+				t.problems = append(t.problems, errors.New("there is no reading"))
 			}
-			continue
+			return
+		case err != nil: // what follows cannot be told apart
+			t.problems = append(t.problems, err)
+			return
+		case len(t.cells) != t.width:
+			t.wrong(0, "%d columns, the first line names %d", len(t.cells), t.width)
+		case len(t.readings) == mostReadings:
+			t.wrong(0, "more than %d readings, which no verification needs", mostReadings)
+			return
+		default:
+			t.readings = append(t.readings, Reading{Run: t.run(), Applied: t.applied(), Indicated: t.force(2)})
 		}
-		line, _ := r.FieldPos(0)
-		reading, err := readRow(cells, places)
-		if err != nil {
-			errs = append(errs, fmt.Errorf("line %d: %w", line, err))
-			continue
-		}
-		out = append(out, reading)
 	}
-	if len(errs) == 0 && len(out) == 0 {
-		errs = append(errs, errors.New("there is no reading"))
-	}
-	if err := errors.Join(errs...); err != nil {
-		return nil, fmt.Errorf("read readings: %w", err)
-	}
-	return out, nil
 }
 
-func readRow(cells []string, places [len(columns)]int) (Reading, error) {
-	text := func(i int) string { return strings.TrimSpace(cells[places[i]]) }
-	run, err := strconv.Atoi(text(0))
-	if err != nil || run < 1 || run > 1000 {
-		err = fmt.Errorf("run %q is not a whole number from 1 to 1000", text(0))
+func (t *table) text(column int) string { return strings.TrimSpace(t.cells[t.places[column]]) }
+
+func (t *table) run() int {
+	run, err := strconv.Atoi(t.text(0))
+	if err != nil || run < 1 || run > mostRun {
+		t.wrong(t.places[0], "run %s is not a whole number from 1 to %d", quote(t.text(0)), mostRun)
 	}
-	applied, err1 := force(columns[1], text(1))
-	indicated, err2 := force(columns[2], text(2))
-	if err1 == nil && applied < 0 {
-		err1 = fmt.Errorf("applied_N %q is below 0", text(1))
-	}
-	return Reading{Run: run, Applied: applied, Indicated: indicated}, errors.Join(err, err1, err2)
+	return run
 }
 
-func force(column, text string) (float64, error) {
+func (t *table) applied() float64 {
+	f := t.force(1)
+	if f < 0 || f > 0 && f < leastForce {
+		t.wrong(t.places[1], "applied_N %s is neither 0 nor at least %v", quote(t.text(1)), leastForce)
+	}
+	return f
+}
+
+// force reads a decimal number.
+func (t *table) force(column int) float64 {
+	text := t.text(column)
 	x, err := strconv.ParseFloat(text, 64)
-	if err != nil || math.IsNaN(x) || math.Abs(x) > mostForce {
-		return 0, fmt.Errorf("%s %q is not a number of newtons", column, text)
+	switch {
+	case strings.Contains(text, ","):
+		t.wrong(t.places[column], "%s %s has a comma: write a decimal point and no thousands separator", columns[column], quote(text))
+	case err != nil || strings.Trim(text, "+-.0123456789eE") != "" || math.Abs(x) > mostForce:
+		t.wrong(t.places[column], "%s %s is not a number of newtons", columns[column], quote(text))
+	default:
+		return x
 	}
-	return x, nil
+	return 0
+}
+
+// wrong tells of a problem with a cell of the line in hand.
+func (t *table) wrong(cell int, format string, args ...any) {
+	line, column := t.csv.FieldPos(cell)
+	t.problems = append(t.problems, fmt.Errorf("line %d, column %d: %w", line, column, fmt.Errorf(format, args...)))
+}
+
+// quote shows what was written, cut short if it is long.
+func quote(s string) string {
+	const longest = 40
+	if len(s) > longest {
+		s = strings.ToValidUTF8(s[:longest], "") + "..."
+	}
+	return strconv.Quote(s)
 }

@@ -1,16 +1,18 @@
 package verify
 
 import (
-	"cmp"
 	"fmt"
-	"math"
 	"slices"
+
+	"thimbled/peak"
 )
 
-// Reading is one comparison, in newtons. An applied force of 0 is the zero return at
-// the end of its run.
+// Reading is one comparison, in newtons. An applied force of 0 is a zero reading:
+// before the first force of its run the zero that the run begins with, which is
+// otherwise taken as set to 0 N; after the last force the run's zero return. Other
+// applied forces are at least 0.001 N.
 type Reading struct {
-	Run                int // from 1
+	Run                int // from 1; a run is one loading from zero to its highest force
 	Applied, Indicated float64
 }
 
@@ -18,7 +20,7 @@ type Reading struct {
 type Row struct {
 	Reading
 	Error   float64 // indicated - applied, N
-	Percent float64 // of the applied force; 0 for a zero return
+	Percent float64 // of the applied force (ASTM E4, from memory); 0 for a zero reading, which has none
 }
 
 func rowOf(r Reading) Row {
@@ -29,114 +31,95 @@ func rowOf(r Reading) Row {
 	return row
 }
 
-// sameForce is how far the forces of one level may lie apart, as a part of them: a
-// force set by hand is not met exactly.
+// series is one run.
+type series struct {
+	run           int
+	forces        []Row
+	before, after peak.Maybe[float64] // zero readings, N
+}
+
+// split takes the rows apart by run, which may be interleaved, in the order of the
+// runs' numbers. Each run that is no single loading is refused.
+func (r *Report) split() []*series {
+	byRun := map[int]*series{}
+	var all []*series
+	refused := map[int]bool{}
+	for _, row := range r.Rows {
+		s := byRun[row.Run]
+		if s == nil {
+			s = &series{run: row.Run}
+			byRun[row.Run] = s
+			all = append(all, s)
+		}
+		if why := s.add(row, r.show); why != "" && !refused[row.Run] {
+			refused[row.Run] = true
+			r.find(Refuses, ruleReadings, "%s", why)
+		}
+	}
+	all = slices.DeleteFunc(all, func(s *series) bool { return len(s.forces) == 0 })
+	slices.SortFunc(all, func(a, b *series) int { return a.run - b.run })
+	return all
+}
+
+// add takes the next row of the run and says what is wrong with its place in it.
+func (s *series) add(row Row, show func(float64) string) (why string) {
+	n := len(s.forces)
+	switch {
+	case row.Applied == 0 && n == 0:
+		s.before = peak.Known(row.Indicated)
+		return ""
+	case row.Applied == 0:
+		s.after = peak.Known(row.Indicated)
+		return ""
+	case s.after.Known:
+		why = fmt.Sprintf("run %d goes on with %s behind its zero return: that is another run", s.run, show(row.Applied))
+	case n > 0 && row.Applied <= s.forces[n-1].Applied:
+		why = fmt.Sprintf("in run %d, %s follows %s: forces rise within a run, falling ones are not judged", s.run, show(row.Applied), show(s.forces[n-1].Applied))
+	}
+	s.forces = append(s.forces, row)
+	return why
+}
+
+// sameForce is how far the forces of one level may lie from their mean, as a part of
+// it: a force set by hand is not met exactly, and percent errors hardly depend on it.
+// A force that was left out is missed by more (common practice).
 const sameForce = 0.05
 
-// runs are the readings of each run under force, and the zero returns.
-type runs struct {
-	forces [][]Row
-	zeros  []Row
-}
-
-// sortRuns takes the readings apart by run. Within a run forces rise; why says what
-// is wrong with them.
-func sortRuns(readings []Reading) (r runs, why string) {
-	byRun := map[int][]Row{}
-	var names []int
-	for _, x := range readings {
-		row := rowOf(x)
-		if x.Applied == 0 {
-			r.zeros = append(r.zeros, row)
-			continue
-		}
-		if _, known := byRun[x.Run]; !known {
-			names = append(names, x.Run)
-		}
-		if before := byRun[x.Run]; len(before) > 0 && x.Applied <= before[len(before)-1].Applied {
-			return r, fmt.Sprintf("in run %d the force falls from %s to %s: forces rise within a run", x.Run, inUnit(before[len(before)-1].Applied), inUnit(x.Applied))
-		}
-		byRun[x.Run] = append(byRun[x.Run], row)
+// pair joins the k-th forces of all runs to levels. What runs there are is joined even
+// where they do not fit, so that a verification in the making can be looked at; but
+// then nothing is verified.
+func (r *Report) pair(all []*series) {
+	most := 0
+	for _, s := range all {
+		most = max(most, len(s.forces))
 	}
-	slices.Sort(names)
-	for _, name := range names {
-		r.forces = append(r.forces, byRun[name])
-	}
-	return r, r.alike()
-}
-
-// alike says why the runs have not the same forces; empty when they have.
-func (r *runs) alike() string {
-	for _, run := range r.forces[min(1, len(r.forces)):] {
-		first := r.forces[0]
-		if len(run) != len(first) {
-			return fmt.Sprintf("run %d has %d forces and run %d has %d: each run needs the same forces", first[0].Run, len(first), run[0].Run, len(run))
-		}
-		for i := range run {
-			if a, b := first[i].Applied, run[i].Applied; math.Abs(a-b) > sameForce*math.Min(a, b) {
-				return fmt.Sprintf("force %d is %s in run %d and %s in run %d: more than 5 %% apart", i+1, inUnit(a), first[i].Run, inUnit(b), run[i].Run)
+	for k := range most {
+		var rows []Row
+		for _, s := range all {
+			if k < len(s.forces) {
+				rows = append(rows, s.forces[k])
 			}
 		}
+		r.Levels = append(r.Levels, levelOf(rows, r.resolution))
 	}
-	return ""
-}
-
-// Level is one force in all runs.
-type Level struct {
-	Applied       float64 // mean of the runs, N
-	MaxError      float64 // the largest percent error of a run, without its sign
-	Repeatability float64 // ASTM E4: difference of the largest and smallest percent error
-	Q             float64 // ISO 7500-1: relative indication error, mean of the runs, per cent
-	BOlder        float64 // repeatability by editions before 2015: spread of the forces over their mean, per cent
-	BLater        float64 // by the edition of 2015 and later: spread of q, per cent
-	Resolution    float64 // relative resolution a, per cent
-}
-
-// levels joins the k-th forces of all runs.
-func (r *runs) levels(resolution float64) []Level {
-	if len(r.forces) == 0 {
-		return nil
-	}
-	out := make([]Level, len(r.forces[0]))
-	for k := range out {
-		var rows []Row
-		for _, run := range r.forces {
-			rows = append(rows, run[k])
+	for _, s := range all {
+		if len(s.forces) < most {
+			r.find(Refuses, ruleReadings, "run %d has %d forces, another has %d: each run needs the same forces", s.run, len(s.forces), most)
 		}
-		out[k] = levelOf(rows, resolution)
 	}
-	return out
+	r.alike()
 }
 
-func levelOf(rows []Row, resolution float64) Level {
-	var l Level
-	n := float64(len(rows))
-	for _, r := range rows {
-		l.Applied += r.Applied
-		l.Q += r.Percent
-		l.MaxError = max(l.MaxError, math.Abs(r.Percent))
-	}
-	l.Applied, l.Q = l.Applied/n, l.Q/n
-	least := slices.MinFunc(rows, func(a, b Row) int { return cmp.Compare(a.Percent, b.Percent) })
-	most := slices.MaxFunc(rows, func(a, b Row) int { return cmp.Compare(a.Percent, b.Percent) })
-	l.Repeatability = most.Percent - least.Percent
-	l.BLater = l.Repeatability
-	l.BOlder = olderB(rows, l.Applied)
-	l.Resolution = resolution / l.Applied * 100
-	return l
-}
-
-// olderB is the spread of the forces over their mean. Runs whose applied forces
-// differ a little are brought to the mean applied force first.
-func olderB(rows []Row, applied float64) float64 {
-	least, most, sum := math.Inf(1), math.Inf(-1), 0.0
-	for _, r := range rows {
-		f := r.Indicated
-		if r.Applied != applied {
-			f = f / r.Applied * applied
+// alike refuses levels whose forces are not the same.
+func (r *Report) alike() {
+	for k, l := range r.Levels {
+		switch {
+		case l.Highest-l.Applied > sameForce*l.Applied || l.Applied-l.Lowest > sameForce*l.Applied:
+			r.find(Refuses, ruleReadings, "force %d is %s in one run and %s in another: more than %g %% from their mean",
+				k+1, r.show(l.Lowest), r.show(l.Highest), 100*sameForce)
+		case k > 0 && l.Lowest <= r.Levels[k-1].Highest:
+			r.find(Refuses, ruleReadings, "force %d of one run, %s, is not above force %d of another, %s",
+				k+1, r.show(l.Lowest), k, r.show(r.Levels[k-1].Highest))
 		}
-		least, most = min(least, f), max(most, f)
-		sum += f
 	}
-	return (most - least) / (sum / float64(len(rows))) * 100
 }
