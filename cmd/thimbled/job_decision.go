@@ -8,6 +8,7 @@ import (
 
 	"thimbled/config"
 	"thimbled/peak"
+	"thimbled/peak/decision"
 	"thimbled/publish"
 )
 
@@ -58,7 +59,9 @@ func (d decider) decide(r peak.Requirement) (peak.Requirement, error) {
 	if err != nil {
 		return r, err
 	}
-	r.Guard = partOf(u, r.Asked)
+	if r.Guard, err = decision.GuardOf(u, r.Asked); err != nil {
+		return r, err
+	}
 	if r.Limit.Known {
 		if r.LimitGuard, err = d.uncertainty(r.Limit.Value); err != nil {
 			return r, fmt.Errorf("limit: %w", err)
@@ -95,10 +98,4 @@ func (d decider) rangeOf(gross peak.Force) string {
 		}
 	}
 	return name
-}
-
-// partOf is u as a part of whole, rounded up to a millionth.
-func partOf(u, whole peak.Force) peak.Ratio {
-	const million = 1_000_000
-	return peak.Ratio((u*million + whole - 1) / whole)
 }

@@ -46,6 +46,7 @@ func TestPageVerification(t *testing.T) {
 	if all := p.verifiedOf(t); len(all) != 1 || all[0].By != "C. Ny" || len(all[0].Points) != 2*len(compared)+2 {
 		t.Errorf("recorded as verified: %+v", all)
 	}
+	p.decideOnPage(t, b)
 	p.checkOutsideOnPage(t, b)
 	b.checkHarmlessly(t)
 }
@@ -78,12 +79,37 @@ func (p *comparedBench) takeRunOnPage(t *testing.T, b *browser) {
 	b.untilText("#verify-answer", "0.00 kN applied, 0.00 kN indicated")
 }
 
+// decideOnPage opens a job that is judged guarded by the uncertainty, and gives it up.
+func (p *comparedBench) decideOnPage(t *testing.T, b *browser) {
+	t.Helper()
+	b.click("#open-job > summary")
+	b.write("#job-form [name=item]", "HL-1")
+	b.click("#job-form [value=own]")
+	b.write("#job-form [name=required]", "100")
+	b.write("#job-form [name=limit]", "112")
+	b.click("#job-form [name=decision] [value=guard]")
+	if !b.shown("#job-form [name=guard]") {
+		t.Error("the form does not ask for the guard")
+	}
+	b.click("#job-form [name=decision] [value=uncertainty]")
+	if b.shown("#job-form [name=guard]") {
+		t.Error("the form asks for a guard that has no meaning")
+	}
+	b.shootAt("decision-form", "#job-form fieldset")
+	b.insist("#job-form", "is open: whole length to 100.")
+	b.untilText("#decision", "Decision rule: guarded by the expanded uncertainty.")
+	b.untilText("#job", "(asked 100.00 kN)")
+	b.untilText("#job", "guarded by the expanded uncertainty")
+	b.shoot("decision")
+	ask(t, p.config, 0, "", "job", "cancel", "--why", "only to see")
+}
+
 // checkOutsideOnPage makes a pull below the verified range: the page says that it is
 // void, and why.
 func (p *comparedBench) checkOutsideOnPage(t *testing.T, b *browser) {
 	t.Helper()
 	ask(t, p.config, 0, "", "job", "open", "--item", "HL-2", "--required", "20 kN", "--hold", "500 ms")
-	b.untilText("#decision", "Judged by simple acceptance.")
+	b.untilText("#decision", "Decision rule: simple acceptance.")
 	e := p.hold(t, 21)
 	line := fmt.Sprintf(`#pulls details[data-pull="%d"] summary`, e.Pull)
 	b.untilText(line, "Void")

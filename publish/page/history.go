@@ -52,6 +52,7 @@ type pullEntry struct {
 	Item      string `json:"item"`
 	Assigned  bool   `json:"assigned"`
 	Corrected *entry `json:"corrected"` // its correction; null if there is none
+	Risk      risk   `json:"false_acceptance"`
 	number    int64
 	curve     curveSource
 }
@@ -129,7 +130,7 @@ func (h *history) take(r publish.Record) {
 	case peak.TypeJobOpened:
 		h.remember(t)
 	case peak.TypePullEnded, peak.TypePullAssigned:
-		h.takePull(e, t, r.Type == peak.TypePullAssigned)
+		h.takePull(e, t, r)
 	case peak.TypeTestEnded:
 		h.remember(t)
 		h.tests = newest(append(h.tests, testEntry{entry: e, Inspections: []entry{}, job: t.Job}))
@@ -138,7 +139,7 @@ func (h *history) take(r publish.Record) {
 	case peak.TypeItemWeighed:
 		h.weighings = newest(append(h.weighings, e))
 	case peak.TypePullCorrected:
-		h.takeCorrection(e, t)
+		h.takeCorrection(e, t, r)
 	case peak.TypeForceVerified:
 		h.verified = newest(append(h.verified, e))
 	case peak.TypeParametersChanged:
@@ -160,8 +161,8 @@ func (h *history) remember(t told) {
 }
 
 // takePull adds a pull, or puts its later judgement in its place.
-func (h *history) takePull(e entry, t told, assigned bool) {
-	p := pullEntry{entry: e, Item: h.items[t.Job], Assigned: assigned, number: t.Pull}
+func (h *history) takePull(e entry, t told, r publish.Record) {
+	p := pullEntry{entry: e, Item: h.items[t.Job], Assigned: r.Type == peak.TypePullAssigned, Risk: riskOf(r), number: t.Pull}
 	if t.Trace != nil {
 		p.curve = curveSource{name: t.Trace.Name, digest: t.Trace.SHA256, offset: newtons(t.Zero) + newtons(t.Tare)}
 	}
@@ -178,10 +179,10 @@ func (h *history) takePull(e entry, t told, assigned bool) {
 	h.pulls = newest(append(h.pulls, p))
 }
 
-func (h *history) takeCorrection(e entry, t told) {
+func (h *history) takeCorrection(e entry, t told, r publish.Record) {
 	for i := range h.pulls {
 		if h.pulls[i].number == t.Pull {
-			h.pulls[i].Corrected = &e
+			h.pulls[i].Corrected, h.pulls[i].Risk = &e, riskOf(r)
 		}
 	}
 }

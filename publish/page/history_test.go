@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/http"
 	"os"
 	"strings"
@@ -207,6 +208,44 @@ func TestHistoryOfGrounds(t *testing.T) {
 		}
 		if len(got.Pulls) != 1 || got.Pulls[0].Data.Verdict != "pass" || got.Pulls[0].Corrected.Data.Corrected.Verdict != "void" {
 			t.Errorf("pulls: %+v", got.Pulls)
+		}
+	})
+}
+
+// TestRiskOfPulls has pulls whose risks are figures of the normal distribution: one
+// standard uncertainty inside of a limit 15.866 % are really beyond it, two 2.275 % (from memory).
+func TestRiskOfPulls(t *testing.T) {
+	budget := peak.Known(peak.Budget{Verification: 500 * peak.Newton})
+	ended := peak.PullEnded{
+		Pull: 1, Requirement: peak.Known(peak.Requirement{Asked: 100 * peak.Kilonewton, Limit: peak.Known(112 * peak.Kilonewton)}),
+		Peak: peak.Known(111 * peak.Kilonewton), Held: peak.Known(100_500 * peak.Newton), PeakBudget: budget, HeldBudget: budget,
+	}
+	unknown := ended
+	unknown.Pull, unknown.PeakBudget, unknown.HeldBudget = 2, peak.Maybe[peak.Budget]{}, peak.Maybe[peak.Budget]{}
+	corrected := unknown
+	corrected.PeakBudget, corrected.Peak = budget, peak.Known(111_500*peak.Newton)
+	var records shelf
+	for i, e := range []peak.Event{ended, unknown, peak.PullCorrected{Old: unknown, New: corrected}} {
+		records = append(records, publish.Record{Event: publish.Encode(e, publish.Clock{}, nil), Number: uint64(i + 1)})
+	}
+	follow(t, records, func(d *double) {
+		var got struct {
+			Pulls []struct {
+				Risk struct {
+					Below *float64 `json:"below_asked_percent"`
+					Above *float64 `json:"above_limit_percent"`
+				} `json:"false_acceptance"`
+			}
+		}
+		if err := json.Unmarshal(d.request("GET", "/pulls", "", nil).Body.Bytes(), &got); err != nil || len(got.Pulls) != 2 {
+			t.Fatalf("%v: %+v", err, got)
+		}
+		near := func(x *float64, want float64) bool { return x != nil && math.Abs(*x-want) < 0.0005 }
+		if r := got.Pulls[0].Risk; !near(r.Below, 15.866) || !near(r.Above, 2.275) {
+			t.Errorf("the risks of the first pull are %v and %v", r.Below, r.Above)
+		}
+		if r := got.Pulls[1].Risk; r.Below != nil || !near(r.Above, 15.866) {
+			t.Errorf("the risks of the corrected pull are %v and %v", r.Below, r.Above)
 		}
 	})
 }

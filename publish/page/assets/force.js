@@ -131,7 +131,7 @@ function showLevels(view, fresh) {
   say("tare-now", () => forceNumber(view.state?.tare_newtons), "not known");
   say("hold", () => (doubted ? "" : holdFigure(view, inPull)), doubted ? "in doubt" : "none");
   const decision = r && r.required_newtons !== null ? decisionText(view.state?.decision_rule) : "";
-  setText(byId("decision"), decision && `Judged ${decision}.`);
+  setText(byId("decision"), decision && `Decision rule: ${decision}.`);
   name("required", "Required", forceUnit());
   name("limit", "Limit", forceUnit());
   name("tare", "Tare", forceUnit());

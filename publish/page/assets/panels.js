@@ -76,7 +76,8 @@ function plannedLine(job, planned, number) {
   let word = verdict ? `${verdict.word.toLowerCase()}, pull ${last.pull}` : "not made yet";
   if (made.length > 1) word += `, attempt ${made.length}`;
   if (next) word = verdict ? `next, again (${word})` : "next";
-  const asked = [forceText(planned.required_newtons), planned.required_hold_seconds ? `for ${wholeText(planned.required_hold_seconds)}` : ""];
+  const guarded = planned.asked_newtons !== planned.required_newtons;
+  const asked = [guarded ? `${forceText(planned.required_newtons)} (asked ${forceText(planned.asked_newtons)})` : forceText(planned.required_newtons), planned.required_hold_seconds ? `for ${wholeText(planned.required_hold_seconds)}` : ""];
   if (planned.limit_newtons !== null) asked.push(`limit ${forceText(planned.limit_newtons)}`);
   if (planned.decision_rule) asked.push(decisionText(planned.decision_rule));
   return el("li", { "aria-current": next ? "step" : null },

@@ -85,16 +85,23 @@ function fillPull(details, record, state, act) {
   details.append(
     el("p", {}, verdictOf(p.verdict).says),
     p.trace ? canvas : el("p", { class: "soft" }, "No trace of this pull was kept."),
-    fault, pullFacts(p), correction(record), ...assignment(record, state, act));
+    fault, pullFacts(p, record.false_acceptance), correction(record), ...assignment(record, state, act));
   if (p.trace) drawPull(canvas, p, fault);
 }
 
-function pullFacts(p) {
+// riskText shows a probability; far out its digits say nothing.
+function riskText(percent) {
+  if (percent === null) return "";
+  return percent < 0.01 ? "below 0.01 %" : percentText(percent);
+}
+
+function pullFacts(p, risk) {
   const stated = (force, budget) => force !== null && force !== undefined && budget === null ? "not stated" : null;
-  return facts(["Required", forceText(p.required_newtons) || "nothing"], ["Limit", forceText(p.limit_newtons)], ["Judged", decisionText(p.decision_rule)],
+  return facts(["Required", forceText(p.required_newtons) || "nothing"], ["Limit", forceText(p.limit_newtons)], ["Decision rule", decisionText(p.decision_rule)],
     ["Hold asked", wholeText(p.required_hold_seconds)], ["Held for", secondsText(p.hold_seconds)],
     ["Peak, k = 2", withUncertainty(p.peak_newtons, p.peak_uncertainty)], ["Force held, k = 2", withUncertainty(p.held_newtons, p.held_uncertainty)],
-    ["Uncertainty", stated(p.peak_newtons, p.peak_uncertainty)],
+    ["Uncertainty", stated(p.peak_newtons, p.peak_uncertainty)], ["Risk: really below the force asked", riskText(risk.below_asked_percent)],
+    ["Risk: really above the limit", riskText(risk.above_limit_percent)],
     ["Highest reading", forceText(p.highest_newtons)], ["Pressure at peak", pressureText(p.pressure_at_peak_pascals)],
     ["Force against pressure", percentText(p.force_pressure_ratio_percent)],
     ["Zero shift", forceText(p.zero_shift_newtons)], ["Ended", p.ended_at ? timeText(p.ended_at) : "not seen"], ["Job", p.job]);

@@ -48,7 +48,7 @@ export const qualityText = (name) => qualities[name] ?? "there is no fresh readi
 
 // decisions: how the uncertainty of a force is taken into account.
 const decisions = {
-  simple: "by simple acceptance",
+  simple: "simple acceptance",
   guard: "guarded by a percentage",
   uncertainty: "guarded by the expanded uncertainty",
 };
