@@ -220,12 +220,15 @@ func TestRiskOfPulls(t *testing.T) {
 		Pull: 1, Requirement: peak.Known(peak.Requirement{Asked: 100 * peak.Kilonewton, Limit: peak.Known(112 * peak.Kilonewton)}),
 		Peak: peak.Known(111 * peak.Kilonewton), Held: peak.Known(100_500 * peak.Newton), PeakBudget: budget, HeldBudget: budget,
 	}
+	ended.Verdict = peak.Pass
+	void := ended
+	void.Pull, void.Verdict = 3, peak.Void
 	unknown := ended
 	unknown.Pull, unknown.PeakBudget, unknown.HeldBudget = 2, peak.Maybe[peak.Budget]{}, peak.Maybe[peak.Budget]{}
 	corrected := unknown
 	corrected.PeakBudget, corrected.Peak = budget, peak.Known(111_500*peak.Newton)
 	var records shelf
-	for i, e := range []peak.Event{ended, unknown, peak.PullCorrected{Old: unknown, New: corrected}} {
+	for i, e := range []peak.Event{ended, unknown, peak.PullCorrected{Old: unknown, New: corrected}, void} {
 		records = append(records, publish.Record{Event: publish.Encode(e, publish.Clock{}, nil), Number: uint64(i + 1)})
 	}
 	follow(t, records, func(d *double) {
@@ -237,7 +240,7 @@ func TestRiskOfPulls(t *testing.T) {
 				} `json:"false_acceptance"`
 			}
 		}
-		if err := json.Unmarshal(d.request("GET", "/pulls", "", nil).Body.Bytes(), &got); err != nil || len(got.Pulls) != 2 {
+		if err := json.Unmarshal(d.request("GET", "/pulls", "", nil).Body.Bytes(), &got); err != nil || len(got.Pulls) != 3 {
 			t.Fatalf("%v: %+v", err, got)
 		}
 		near := func(x *float64, want float64) bool { return x != nil && math.Abs(*x-want) < 0.0005 }
@@ -246,6 +249,9 @@ func TestRiskOfPulls(t *testing.T) {
 		}
 		if r := got.Pulls[1].Risk; r.Below != nil || !near(r.Above, 15.866) {
 			t.Errorf("the risks of the corrected pull are %v and %v", r.Below, r.Above)
+		}
+		if r := got.Pulls[2].Risk; r.Below != nil || r.Above != nil {
+			t.Error("a void pull was not accepted and has no such risk")
 		}
 	})
 }

@@ -19,15 +19,19 @@ func riskOf(r publish.Record) risk {
 	if err != nil {
 		return risk{} // of a later version, whose own page shows it
 	}
-	var found decision.Risk
+	var ended peak.PullEnded
 	switch e := e.(type) {
 	case peak.PullEnded:
-		found = decision.OfPull(e)
+		ended = e
 	case peak.PullAssigned:
-		found = decision.OfPull(e.Ended)
+		ended = e.Ended
 	case peak.PullCorrected:
-		found = decision.OfPull(e.New)
+		ended = e.New
 	}
+	if ended.Verdict != peak.Pass && ended.Verdict != peak.Review {
+		return risk{} // nothing was accepted
+	}
+	found := decision.OfPull(ended)
 	return risk{BelowAsked: inPercent(found.Held), AboveLimit: inPercent(found.Peak)}
 }
 
