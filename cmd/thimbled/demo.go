@@ -168,6 +168,7 @@ stable_bit = 0
 over_range_bit = 1
 not_ready_bit = 2
 under_range_bit = 3
+serial = "LC-250-17"
 
 [pressure]
 line = "rs485"
@@ -263,6 +264,9 @@ func (d *demo) tell(ctx context.Context) error {
 // operate does what the operator of a real bench does: before each pull, finish
 // the job before, set zero and open the next.
 func (d *demo) operate(ctx context.Context) error {
+	if err := d.verify(ctx); err != nil {
+		return err
+	}
 	for {
 		select {
 		case <-ctx.Done():
