@@ -2,10 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
-	"io"
 	"os"
-	"text/tabwriter"
+	"strings"
 	"time"
 
 	"thimbled/config"
@@ -13,7 +13,7 @@ import (
 	"thimbled/peak/verify"
 )
 
-const verifyArgs = "--config F --readings F.csv [--range NAME] [--json] | " + verifyVerbs + " …"
+const verifyArgs = "--config F --readings F.csv [--range NAME] [--standard TEXT --standard-uncertainty P] [--on DAY] [--by NAME] [--months N] [--json] | " + verifyVerbs + " …"
 
 // verifyCommand judges readings from a file, or asks the running daemon about a
 // verification.
@@ -35,9 +35,9 @@ func verifyFile(out streams, args []string) error {
 	f := flags(out, "verify", verifyArgs)
 	var v verifyFlags
 	f.StringVar(&v.config, "config", "", "config `file` of the bench")
-	f.StringVar(&v.readings, "readings", "", "CSV `file` with the columns run, applied_N, indicated_N; a force of 0 is the zero return")
+	f.StringVar(&v.readings, "readings", "", "CSV `file` with the columns run, applied_N, indicated_N; a force of 0 behind the last of a run is its zero return")
 	f.StringVar(&v.inRange, "range", "", "the measuring `range`, if the indicator has several")
-	f.StringVar(&v.standard, "standard", "", "what the force was compared `with`")
+	f.StringVar(&v.standard, "standard", "", "what the force was compared with: its `kind`, number and report")
 	f.StringVar(&v.uncertainty, "standard-uncertainty", "", "its expanded `uncertainty` (k = 2), such as \"0.12 %\"")
 	f.StringVar(&v.on, "on", time.Now().Format(time.DateOnly), "the `day` it was made")
 	f.IntVar(&v.months, "months", usualMonths, fmt.Sprintf("for how many `months` it counts, at most %d", mostMonths))
@@ -65,16 +65,19 @@ func verifyFile(out streams, args []string) error {
 }
 
 func (v verifyFlags) judge() (verifiedJSON, error) {
-	c, err := config.Load(v.config)
+	c, err := loadConfig(v.config)
 	if err != nil {
-		return verifiedJSON{}, configError{err}
+		return verifiedJSON{}, err
 	}
 	session, err := sessionFor(c, v.inRange)
 	if err != nil {
 		return verifiedJSON{}, usageError{err}
 	}
-	made, err := v.check()
+	made, err := v.check(time.Now())
 	if err != nil {
+		return verifiedJSON{}, usageError{err}
+	}
+	if session.Standard, err = v.reference(); err != nil {
 		return verifiedJSON{}, usageError{err}
 	}
 	file, err := os.Open(v.readings)
@@ -87,21 +90,17 @@ func (v verifyFlags) judge() (verifiedJSON, error) {
 	}
 	a := newVerifiedJSON(verify.Judge(session))
 	a.Bench, a.Range, a.Standard, a.Uncertainty, a.By = c.Bench.ID, v.inRange, v.standard, v.uncertainty, v.by
-	a.Resolution, a.Serial = session.Resolution, c.Load.Serial
+	a.Resolution, a.Serial, a.unit = session.Resolution, c.Load.Serial, session.Unit
 	a.On = made.Format(time.DateOnly)
 	if a.Verified {
-		a.Until = untilAfter(made, v.months).Format(time.DateOnly)
+		until := untilAfter(made, v.months).Format(time.DateOnly)
+		a.Until = &until
 	}
 	return a, nil
 }
 
 // check reads what is told beside the readings and returns the day it was made.
-func (v verifyFlags) check() (time.Time, error) {
-	if v.uncertainty != "" {
-		if _, err := peak.ParseRatio(v.uncertainty); err != nil {
-			return time.Time{}, err
-		}
-	}
+func (v verifyFlags) check(now time.Time) (time.Time, error) {
 	if err := checkMonths(v.months); err != nil {
 		return time.Time{}, err
 	}
@@ -109,12 +108,33 @@ func (v verifyFlags) check() (time.Time, error) {
 	if err != nil {
 		return made, fmt.Errorf("--on: %q is no day such as 2026-11-03", v.on)
 	}
+	if made.After(now) {
+		return made, fmt.Errorf("--on: %s has not come yet", v.on)
+	}
 	return made, nil
+}
+
+// reference is what the force was compared with, as far as it is told.
+func (v verifyFlags) reference() (peak.Standard, error) {
+	s := peak.Standard{Name: v.standard}
+	if v.uncertainty == "" {
+		return s, nil
+	}
+	var err error
+	switch s.Uncertainty, err = peak.ParseRatio(v.uncertainty); {
+	case err != nil:
+		return s, fmt.Errorf("--standard-uncertainty: %w", err)
+	case s.Uncertainty <= 0:
+		return s, fmt.Errorf("--standard-uncertainty: %q is not above 0 %%", v.uncertainty)
+	case s.Name == "":
+		return s, errors.New("--standard-uncertainty: say of which --standard")
+	}
+	return s, nil
 }
 
 // sessionFor is a session of a range of the bench without its readings.
 func sessionFor(c *config.Config, name string) (verify.Session, error) {
-	s := verify.Session{Resolution: inNewtons(c.Bench.Division), Capacity: inNewtons(c.Bench.Capacity)}
+	s := verify.Session{Resolution: inNewtons(c.Bench.Division), Capacity: inNewtons(c.Bench.Capacity), Unit: c.Bench.Show}
 	if len(c.Ranges) == 0 && name == "" {
 		return s, nil
 	}
@@ -129,39 +149,5 @@ func sessionFor(c *config.Config, name string) (verify.Session, error) {
 	if len(names) == 0 {
 		return s, fmt.Errorf("the bench has one range, without a name: leave %q out", name)
 	}
-	return s, fmt.Errorf("say which range of the bench is verified: one of %v", names)
-}
-
-// tell writes the report for people.
-func (a verifiedJSON) tell(w io.Writer) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "run\tapplied N\tindicated N\terror N\terror %\t")
-	for _, r := range a.Rows {
-		fmt.Fprintf(t, "%d\t%.1f\t%.1f\t%.1f\t%.4f\t\n", r.Run, r.Applied, r.Indicated, r.Error, r.Percent)
-	}
-	fmt.Fprintln(t, "\t\t\t\t\t")
-	fmt.Fprintln(t, "applied N\tE4 repeatability %\tq %\tb % before 2015\tb % from 2015\t")
-	for _, l := range a.Levels {
-		fmt.Fprintf(t, "%.1f\t%.4f\t%.4f\t%.4f\t%.4f\t\n", l.Applied, l.Repeatability, l.Q, l.BOlder, l.BLater)
-	}
-	if err := t.Flush(); err != nil {
-		return err
-	}
-	fmt.Fprintln(w)
-	for _, f := range a.Findings {
-		fmt.Fprintf(w, "%s: %s\n", f.Rule, f.Text)
-	}
-	if !a.Verified {
-		_, err := fmt.Fprintln(w, "Not verified.")
-		return err
-	}
-	_, err := fmt.Fprintf(w, "Verified by ASTM E4 from %.1f N to %.1f N, until %s. %s\n", *a.From, *a.To, a.Until, a.classText())
-	return err
-}
-
-func (a verifiedJSON) classText() string {
-	if a.Class == nil {
-		return "The figures are good for no class of ISO 7500-1."
-	}
-	return fmt.Sprintf("The figures are good for class %g of ISO 7500-1.", *a.Class)
+	return s, fmt.Errorf("say which range of the bench is verified: --range %s", strings.Join(names, " or --range "))
 }
