@@ -113,6 +113,72 @@ func TestSessionInTheMaking(t *testing.T) {
 	}
 }
 
+// What is wrong with the runs is told as it is, all at once.
+func TestRunsThatDoNotFit(t *testing.T) {
+	twoRuns := func(first, second []float64) (out []verify.Reading) {
+		for run, forces := range [][]float64{first, second} {
+			for _, f := range forces {
+				out = append(out, verify.Reading{Run: run + 1, Applied: f, Indicated: f})
+			}
+		}
+		return out
+	}
+	sound := []float64{50e3, 100e3, 150e3, 200e3, 250e3}
+	for _, c := range []struct {
+		first, second []float64
+		wants         []string
+	}{
+		{[]float64{50e3, 100e3, 150e3, 200e3, 0, 250e3}, []float64{50e3, 100e3, 150e3, 200e3, 0, 250e3},
+			[]string{"run 1 goes on with 250.00 kN behind its zero return", "run 2 goes on"}},
+		{[]float64{50e3, 100e3, 150e3, 200e3, 250e3, 200e3}, []float64{50e3, 100e3, 150e3, 200e3, 250e3, 300e3},
+			[]string{"in run 1, 200.00 kN follows 250.00 kN", "force 6 is 200.00 kN in one run and 300.00 kN in another"}},
+		{append(sound, 250e3), append(sound, 250e3), []string{"in run 1, 250.00 kN follows 250.00 kN", "in run 2"}},
+		{append(sound, 260e3), append([]float64{49e3, 98e3, 147e3, 196e3, 242e3}, 250e3), []string{"force 6 of one run, 250.00 kN, is not above force 5 of another, 250.00 kN"}},
+		{sound, sound[1:], []string{"run 2 has 4 forces, another has 5", "force 1 is 50.00 kN in one run and 100.00 kN in another"}},
+	} {
+		r := verify.Judge(verify.Session{Readings: twoRuns(c.first, c.second), Resolution: 50, Unit: peak.UnitKN})
+		says(t, findings(r, verify.Refuses), c.wants...)
+		if r.Verified || r.Class != 0 || r.From != 0 || r.To != 0 {
+			t.Errorf("%v, %v: %+v", c.first, c.second, r)
+		}
+	}
+}
+
+// The class is judged by the worse of both editions' b. At 100 kN the spread of q is
+// 0.4995 % where the mean is 99.6 kN, so that of the forces is 0.5015 %; where the mean
+// is 100.4 kN a spread of q of 0.5010 % is 0.4990 % of it (worked by hand).
+func TestWorseOfBothEditions(t *testing.T) {
+	for name, errors := range map[string][2]float64{"older": {-0.6498, -0.1503}, "later": {0.1495, 0.6505}} {
+		readings := change(even(50e3, 250e3, 5), func(r *verify.Reading) {
+			if r.Applied == 100e3 {
+				r.Indicated *= 1 + errors[r.Run-1]/100
+			}
+		})
+		r := verify.Judge(verify.Session{Readings: readings, Resolution: 50})
+		l := r.Levels[1]
+		if worse := l.BOlder > 0.5; worse != (name == "older") || worse == (l.BLater > 0.5) || r.Class != 1 {
+			t.Errorf("%s: b %v and %v, class %v", name, l.BOlder, l.BLater, r.Class)
+		}
+	}
+}
+
+// The worst figures are those of the verified range, or of all forces without one.
+func TestWorstFigures(t *testing.T) {
+	wrong := func(runs int) verify.Report {
+		readings := change(even(50e3, 250e3, 6), func(r *verify.Reading) {
+			shiftBoth(r, 250e3, 0.02)
+			shiftBoth(r, 130e3, -0.004)
+		})
+		return verify.Judge(verify.Session{Readings: readings[:7*runs], Resolution: 50})
+	}
+	if r := wrong(2); !r.Verified || r.To != 210e3 || math.Abs(r.MaxError()-0.4) > 1e-9 || r.Levels[5].Verified {
+		t.Errorf("largest error %v: %+v", r.MaxError(), r)
+	}
+	if r := wrong(1); r.Verified || math.Abs(r.MaxError()-2) > 1e-9 {
+		t.Errorf("largest error %v: %+v", r.MaxError(), r)
+	}
+}
+
 // The zero that a run begins with is taken off its zero return. What is allowed is the
 // greater of 0.1 % of the highest force and 1 % of the lowest (ASTM E4, from memory).
 func TestReturnToZero(t *testing.T) {
@@ -136,6 +202,13 @@ func TestReturnToZero(t *testing.T) {
 		}
 		if !c.verified {
 			says(t, findings(r, verify.Refuses), "return to zero: run 2")
+		}
+	}
+	// Here 0.1 % of the highest force is more than 1 % of the lowest.
+	for zero, verified := range map[float64]bool{250: true, 251: false} {
+		readings := change(at(10e3, 20e3, 40e3, 70e3, 100e3, 200e3, 250e3), func(r *verify.Reading) { zeroAt(r, zero) })
+		if r := verify.Judge(verify.Session{Readings: readings, Resolution: 50}); r.Verified != verified {
+			t.Errorf("a zero return of %v: verified %v: %v", zero, r.Verified, r.Findings)
 		}
 	}
 	r := verify.Judge(verify.Session{Readings: slices.Concat(run(1, 0, 0), run(2, 0, 0)[:7]), Resolution: 50})

@@ -120,6 +120,7 @@ func TestRulesRefuseAndLimit(t *testing.T) {
 		"decade broken":  {at(10e3, 20e3, 70e3, 100e3, 200e3, 250e3), "choice of forces", 0, 0},
 		"too far apart":  {at(50e3, 60e3, 70e3, 80e3, 250e3), "choice of forces", 0, 0},
 		"too near":       {at(50e3, 51e3, 100e3, 200e3, 250e3), "choice of forces", 0, 0},
+		"a gap":          {at(50e3, 122e3, 150e3, 200e3, 250e3), "choice of forces", 0, 0},
 		"one too near":   {at(50e3, 51e3, 100e3, 150e3, 200e3, 250e3), "choice of forces", 51e3, 250e3},
 		"below a tenth":  {at(10e3, 70e3, 130e3, 190e3, 250e3), "choice of forces", 0, 0},
 		"cut to a tenth": {at(11e3, 50e3, 100e3, 150e3, 200e3, 250e3), "choice of forces", 50e3, 250e3},
