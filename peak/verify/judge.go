@@ -3,6 +3,7 @@ package verify
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"thimbled/peak"
 )
@@ -115,9 +116,11 @@ func (r *Report) refused() bool {
 	return false
 }
 
-// show tells a force to the indicator's division.
+// show tells a force to the indicator's division, or one digit finer where it lies
+// between: a force just below a limit must not be told as the limit.
 func (r *Report) show(newtons float64) string {
-	return r.unit.Show(inForce(newtons), r.unit.Decimals(inForce(r.resolution)))
+	finer := r.unit.Number(inForce(newtons), r.unit.Decimals(inForce(r.resolution))+1)
+	return strings.TrimSuffix(strings.TrimSuffix(finer, "0"), ".") + " " + r.unit.String()
 }
 
 func inForce(newtons float64) peak.Force {

@@ -113,6 +113,19 @@ func TestSessionInTheMaking(t *testing.T) {
 	}
 }
 
+// A force just below a limit is not told as the limit, and none with powers of ten.
+func TestForcesAreToldPlainly(t *testing.T) {
+	readings := at(9.996e3, 50e3, 100e3, 150e3, 200e3, 250e3)
+	for unit, want := range map[peak.ForceUnit]string{
+		peak.UnitKN: "9.996 kN is below 200 x 0.05 kN = 10.00 kN", peak.UnitN: "9996 N is below 200 x 50 N = 10000 N",
+	} {
+		r := verify.Judge(verify.Session{Readings: readings, Resolution: 50, Unit: unit})
+		says(t, findings(r, verify.Limits), want)
+	}
+	r := verify.Judge(verify.Session{Readings: published(t), Resolution: 50, Capacity: 250e3})
+	says(t, findings(r, verify.Remark), "the highest force, 1500000 N, is above what the bench may pull, 250000 N")
+}
+
 // What is wrong with the runs is told as it is, all at once.
 func TestRunsThatDoNotFit(t *testing.T) {
 	twoRuns := func(first, second []float64) (out []verify.Reading) {
