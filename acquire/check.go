@@ -40,6 +40,8 @@ func (in *Instrument) check(kind Kind) error {
 		return fmt.Errorf("every %v and timeout %v must be above 0", in.Every, in.Timeout)
 	case !usable(in.Scale) || !usable(in.UnitFactor) || math.IsNaN(in.Offset) || math.IsInf(in.Offset, 0):
 		return fmt.Errorf("scale %v, offset %v and unit factor %v must be numbers, the first and the last not 0", in.Scale, in.Offset, in.UnitFactor)
+	case in.Curve.Known && !in.Curve.Value.usable():
+		return errors.New("its curve must be of two numbers or more, from one raw value to a greater one")
 	case kind == Text && in.Format == nil:
 		return errors.New("it has no format")
 	case kind == Text:
@@ -73,5 +75,10 @@ func (r Register) check() error {
 }
 
 func isRegister(t modbus.Table) bool { return t == modbus.Input || t == modbus.Holding }
+
+func (c *Curve) usable() bool {
+	const least = 2
+	return len(c.Coefficients) >= least && c.From < c.To && !math.IsNaN(c.at(c.From)) && !math.IsNaN(c.at(c.To))
+}
 
 func usable(f float64) bool { return f != 0 && !math.IsNaN(f) && !math.IsInf(f, 0) }

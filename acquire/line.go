@@ -105,6 +105,8 @@ type Instrument struct {
 	// UnitFactor newtons or pascals.
 	Scale, Offset float64
 	UnitFactor    float64
+	// Curve stands in place of Scale and Offset, which are left out of it.
+	Curve peak.Maybe[Curve]
 	// Lowest and Highest bound what is plausible, in millinewtons or pascals.
 	// A value beyond is under or over range.
 	Lowest, Highest peak.Maybe[int64]
@@ -124,9 +126,6 @@ type Instrument struct {
 	Format *text.Format
 	Ask    []byte
 }
-
-// scaled says whether scale or offset change what the instrument says.
-func (in *Instrument) scaled() bool { return in.Scale != 1 || in.Offset != 0 }
 
 // continuous says whether the line brings text without being asked.
 func (l *Line) continuous() bool { return l.Kind == Text && len(l.Instruments[0].Ask) == 0 }

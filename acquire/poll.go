@@ -220,7 +220,7 @@ func (p *poller) emit(one *polled, a answer, due, began time.Time) {
 		in.fill(&s, &a.reading)
 	}
 	s.Quality, s.Why = a.quality, a.why
-	s.Raw, s.Scaled, s.Stable, s.Constant = a.raw, in.scaled(), a.stable, a.constant
+	s.Raw, s.Scaled, s.Stable, s.Constant = a.raw, in.Scaled(), a.stable, a.constant
 	p.sink(s)
 }
 

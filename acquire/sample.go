@@ -42,7 +42,7 @@ type Sample struct {
 	// Raw is the number in the register or the line, before scale and offset.
 	// 0 when there was none.
 	Raw float64
-	// Scaled says that scale or offset changed the raw number.
+	// Scaled says that the raw number was made another one by us.
 	Scaled bool
 	// Stable is what the instrument says of its value, if it does.
 	Stable peak.Maybe[bool]

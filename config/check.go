@@ -19,6 +19,7 @@ func (d *draft) check() {
 	d.checkLines()
 	d.checkInstrument(d.given["load"], &d.cfg.Load.Instrument)
 	d.checkLoad()
+	d.checkCurve()
 	if d.cfg.Pressure != nil {
 		d.checkInstrument(d.given["pressure"], &d.cfg.Pressure.Instrument)
 		d.checkPressure()
@@ -27,6 +28,8 @@ func (d *draft) check() {
 	d.checkCapture()
 	d.checkZero()
 	d.checkListeners()
+	d.checkAccess()
+	d.checkNATSAccess()
 	d.checkRules()
 }
 

@@ -23,8 +23,10 @@ type Config struct {
 	Cylinder peak.Maybe[peak.Cylinder]
 	Capture  peak.Capture
 	Zero     peak.Zeroing
+	Decision Decision
 	Journal  Journal
 	Seal     Seal
+	Access   Access
 	NATS     NATS
 	HTTP     HTTP
 	Loft     Loft
@@ -186,7 +188,9 @@ type Status struct {
 // Indicator is the load indicator.
 type Indicator struct {
 	Instrument
-	Unit            peak.ForceUnit
+	Unit peak.ForceUnit
+	// Curve stands in place of Scale and Offset, which are then 1 and 0.
+	Curve           peak.Maybe[Curve]
 	Serial          string     // of load cell and indicator; may be empty
 	Lowest, Highest peak.Force // values beyond are not plausible
 	// Constant is a register with the calibration constant.
@@ -217,6 +221,9 @@ type NATS struct {
 	URL          string        // of a server that runs already
 	StoreDir     string        // as written, empty if not; see [Config.StoreDir]
 	ReadingEvery time.Duration // 0: every reading
+	// How the daemon signs in at URL, and who vouches for that server: files,
+	// which may begin with [Credentials]; empty if not. One of the first two at most.
+	Credentials, NKey, CA string
 }
 
 // HTTP says where page, metrics and health are.
@@ -254,7 +261,10 @@ func (c *Config) Settings() peak.Settings {
 // Scaling says how a raw signal is made a force, for a verification to name: empty
 // when the indicator gives forces itself.
 func (i *Indicator) Scaling() string {
-	if i.Scale == 1 && i.Offset == 0 {
+	switch {
+	case i.Curve.Known:
+		return fmt.Sprintf("%v %v", &i.Curve.Value, i.Unit)
+	case i.Scale == 1 && i.Offset == 0:
 		return ""
 	}
 	return fmt.Sprintf("%v x raw + %v %s", i.Scale, i.Offset, i.Unit)

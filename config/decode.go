@@ -11,6 +11,7 @@ type draft struct {
 	inst *Instrument
 	rule *ruleBlock
 
+	written  map[string]bool   // the sections that the file has
 	given    map[string]*given // by section, but for lines and rules
 	lines    []*given          // of cfg.Lines
 	rules    []*ruleBlock
@@ -31,8 +32,9 @@ type given struct {
 }
 
 func decode(doc *document) *draft {
-	d := &draft{file: doc.file, cfg: &Config{}, problems: doc.problems, given: map[string]*given{}}
+	d := &draft{file: doc.file, cfg: &Config{}, problems: doc.problems, given: map[string]*given{}, written: map[string]bool{}}
 	for _, b := range doc.blocks {
+		d.written[b.section] = true
 		if _, ok := findSection(b.section); !ok {
 			d.problem(b.at, bare(b.section), "is no section: "+sectionHint(b.section))
 		}
@@ -86,6 +88,8 @@ func (d *draft) block(s section, b *block) {
 	case "line":
 		d.cfg.Lines = append(d.cfg.Lines, Line{})
 		d.lines = append(d.lines, g)
+	case scaleSection:
+		d.cfg.Load.Scale = 1
 	case "pressure":
 		d.cfg.Pressure = &Transducer{}
 	case "cylinder":

@@ -47,7 +47,7 @@ func TestReferenceHasEveryKey(t *testing.T) {
 	seen := map[string]string{}
 	section := ""
 	for line := range strings.Lines(string(data)) {
-		if m := regexp.MustCompile(`^(?:# )?\[+([a-z]+)\]+\n$`).FindStringSubmatch(line); m != nil {
+		if m := regexp.MustCompile(`^(?:# )?\[+([a-z.]+)\]+\n$`).FindStringSubmatch(line); m != nil {
 			section = m[1]
 		}
 		if m := regexp.MustCompile(`^(?:# )?([a-z_]+) = (.*)\n$`).FindStringSubmatch(line); m != nil {
@@ -88,7 +88,13 @@ func accepts(s section, k key, written string) error {
 		return p.Error()
 	}
 	v := p.Expression().Value()
-	return k.field.set(d, value{kind: v.Kind, text: string(v.Data)})
+	read := value{kind: v.Kind, text: string(v.Data)}
+	if v.Kind == unstable.Array {
+		for each := v.Children(); each.Next(); {
+			read.list = append(read.list, value{kind: each.Node().Kind, text: string(each.Node().Data)})
+		}
+	}
+	return k.field.set(d, read)
 }
 
 // Another reader of TOML finds the same values, so the files are TOML and not

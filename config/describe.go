@@ -16,7 +16,7 @@ func (c *Config) Describe() string {
 	for _, l := range c.Lines {
 		parts = append(parts, c.describeLine(l))
 	}
-	parts = append(parts, c.describeLoad(), c.describePressure(), c.describeCylinder(), c.describeCapture(), c.describeZero(), c.describeRecords())
+	parts = append(parts, c.describeLoad(), c.describePressure(), c.describeCylinder(), c.describeCapture(), c.describeZero(), c.describeDecision(), c.describeRecords(), c.describeAccess())
 	if s := c.describeLoft(); s != "" {
 		parts = append(parts, s)
 	}
@@ -112,7 +112,7 @@ func (l Line) talk() string {
 }
 
 // describeInstrument says where a value comes from and how it is scaled.
-func (c *Config) describeInstrument(i Instrument, unit string) string {
+func (c *Config) describeInstrument(i Instrument, scaling string) string {
 	l, _ := c.Line(i.Line)
 	s := fmt.Sprintf("is read from line %s every %s; an answer later than %s is lost.", i.Line, timeText(i.Every), timeText(i.Timeout))
 	if l.Kind != Text {
@@ -122,11 +122,15 @@ func (c *Config) describeInstrument(i Instrument, unit string) string {
 		}
 		s += "."
 	}
-	s += fmt.Sprintf(" A raw 1 counts as %g %s", i.Scale, unit)
+	return s + " " + scaling + i.Status.describe()
+}
+
+func (i Instrument) describeScale(unit string) string {
+	s := fmt.Sprintf("A raw 1 counts as %g %s", i.Scale, unit)
 	if i.Offset != 0 {
 		s += fmt.Sprintf(", and %g %s is added", i.Offset, unit)
 	}
-	return s + "." + i.Status.describe()
+	return s + "."
 }
 
 func (s Status) describe() string {
@@ -147,7 +151,11 @@ func (s Status) describe() string {
 
 func (c *Config) describeLoad() string {
 	l := c.Load
-	s := "The load " + c.describeInstrument(l.Instrument, l.Unit.String())
+	scaling := l.describeScale(l.Unit.String())
+	if l.Curve.Known {
+		scaling = l.Curve.Value.describe(&l, c.show)
+	}
+	s := "The load " + c.describeInstrument(l.Instrument, scaling)
 	s += fmt.Sprintf(" Values below %s or above %s are not plausible.", c.show(l.Lowest), c.show(l.Highest))
 	if l.ConstantRegister.Known {
 		s += fmt.Sprintf(" Its calibration constant is the %s in register %d.", l.ConstantType, l.ConstantRegister.Value)
@@ -163,7 +171,7 @@ func (c *Config) describePressure() string {
 	if p == nil {
 		return "There is no pressure transducer."
 	}
-	s := "The pressure " + c.describeInstrument(p.Instrument, p.Unit.String())
+	s := "The pressure " + c.describeInstrument(p.Instrument, p.describeScale(p.Unit.String()))
 	if p.Lowest.Known {
 		s += fmt.Sprintf(" Values below %s are not plausible.", p.Unit.Show(p.Lowest.Value, 1))
 	}

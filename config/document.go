@@ -13,12 +13,13 @@ import (
 	"github.com/pelletier/go-toml/v2/unstable"
 )
 
-// value is a value of the file. Tables and arrays inside a section are of no use
-// to any key; only their kind is kept.
+// value is a value of the file. Tables inside a section are of no use to any key;
+// only their kind is kept.
 type value struct {
 	kind unstable.Kind
 	text string // of a string what it says, else the value as written
 	at   place
+	list []value // of an array
 }
 
 // entry is a key of a section with its value.
@@ -129,6 +130,7 @@ func (d *document) expression(node *unstable.Node) {
 }
 
 func (d *document) header(path []part, list bool) {
+	path = joinSection(path)
 	d.prefix = path
 	if len(path) == 1 {
 		d.open(path[0], list)
@@ -162,6 +164,9 @@ func (d *document) find(section string) *block {
 func (d *document) keyValue(prefix []part, node *unstable.Node) {
 	path := append(prefix[:len(prefix):len(prefix)], d.parts(node.Key())...)
 	v := node.Value()
+	if len(path) > 2 || v.Kind == unstable.InlineTable {
+		path = joinSection(path)
+	}
 	switch {
 	case len(path) == 1 && v.Kind == unstable.InlineTable:
 		d.inline(path[0], false, v)
@@ -211,9 +216,25 @@ func (d *document) parts(keys unstable.Iterator) []part {
 	var path []part
 	for keys.Next() {
 		node := keys.Node()
-		path = append(path, part{string(node.Data), d.place(d.base + int(node.Raw.Offset))})
+		name := string(node.Data)
+		if strings.Contains(name, ".") && isSection(name) {
+			name = strconv.Quote(name) // a name with a point in it is not two names
+		}
+		path = append(path, part{name, d.place(d.base + int(node.Raw.Offset))})
 	}
 	return path
+}
+
+// joinSection makes one part of the two names of a section inside another.
+func joinSection(path []part) []part {
+	if len(path) < 2 {
+		return path
+	}
+	name := path[0].name + "." + path[1].name
+	if !isSection(name) {
+		return path
+	}
+	return append([]part{{name, path[0].at}}, path[2:]...)
 }
 
 // value copies a node's value; the parser does not place arrays, so those stand
@@ -222,6 +243,11 @@ func (d *document) value(node *unstable.Node, key place) value {
 	v := value{kind: node.Kind, text: string(node.Data), at: key}
 	if node.Raw.Length > 0 {
 		v.at = d.place(d.base + int(node.Raw.Offset))
+	}
+	if node.Kind == unstable.Array {
+		for each := node.Children(); each.Next(); {
+			v.list = append(v.list, d.value(each.Node(), key))
+		}
 	}
 	return v
 }
@@ -262,7 +288,7 @@ func join(path []part) string {
 
 // bare quotes a name that could not be written without quotes.
 func bare(name string) string {
-	if bareName.MatchString(name) {
+	if bareName.MatchString(name) || isSection(name) {
 		return name
 	}
 	return strconv.Quote(name)

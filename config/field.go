@@ -191,8 +191,15 @@ var kindNames = map[unstable.Kind]string{
 
 // toml returns the value as it is written in a file.
 func (v value) toml() string {
-	if v.kind == unstable.String {
+	switch v.kind {
+	case unstable.String:
 		return strconv.Quote(v.text)
+	case unstable.Array:
+		each := make([]string, len(v.list))
+		for i, one := range v.list {
+			each[i] = one.toml()
+		}
+		return "[" + strings.Join(each, ", ") + "]"
 	}
 	return v.text
 }

@@ -9,7 +9,7 @@ import (
 var (
 	unquoted   = regexp.MustCompile(`^[^=]*=\s*([^\s"'\[\]{}=#][^"'\[\]{}=#]*)`)
 	anyKey     = regexp.MustCompile(`^\s*([A-Za-z0-9_-]+)\s*=`)
-	anySection = regexp.MustCompile(`^\s*(\[\[?)\s*([A-Za-z0-9_-]+)`)
+	anySection = regexp.MustCompile(`^\s*(\[\[?)\s*([A-Za-z0-9_.-]+)`)
 )
 
 // syntaxError reports a line that is no TOML and guesses what it was meant to

@@ -6,8 +6,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/pelletier/go-toml/v2/unstable"
-
 	"thimbled/peak"
 )
 
@@ -38,11 +36,7 @@ func (d *draft) parameter(g *given, k key, v value) {
 	if s, _ := findSection(g.section); s.list {
 		name += "." + strconv.Itoa(len(d.ranges))
 	}
-	text := v.text
-	if v.kind == unstable.String {
-		text = strconv.Quote(v.text)
-	}
-	d.cfg.parameters = append(d.cfg.parameters, Parameter{Name: name + "." + k.name, Value: text})
+	d.cfg.parameters = append(d.cfg.parameters, Parameter{Name: name + "." + k.name, Value: v.toml()})
 }
 
 // Judging rebuilds what the core judges by from recorded parameters: name to value,

@@ -20,6 +20,7 @@ type section struct {
 	list     bool // written as [[name]], any number of times
 	required bool
 	optional bool // not there unless it is written
+	instead  bool // stands in place of other keys: the reference has it as a comment
 	keys     []key
 }
 
@@ -54,6 +55,8 @@ func init() {
 			doc: "A wire that instruments hang on. Write one [[line]] for each."},
 		{name: "load", required: true, keys: slices.Concat(instrumentKeys("20 ms"), loadKeys),
 			doc: "The load indicator."},
+		{name: scaleSection, optional: true, instead: true, keys: scaleKeys,
+			doc: "How a raw signal is made a force by a calibration, in place of the load's scale and offset."},
 		{name: "pressure", optional: true, keys: slices.Concat(instrumentKeys("100 ms"), pressureKeys),
 			doc: "The pressure transducer; a bench without one leaves the section out."},
 		{name: "cylinder", optional: true, keys: cylinderKeys,
@@ -62,11 +65,15 @@ func init() {
 			doc: "When a pull starts and ends and what is remarkable in it. All forces are net."},
 		{name: "zero", keys: zeroKeys,
 			doc: "How zero is kept."},
+		{name: "decision", keys: decisionKeys,
+			doc: "How the uncertainty of forces counts when they are judged."},
 		{name: "journal", keys: journalKeys,
 			doc: "Where the records are kept."},
 		{name: "seal", keys: sealKeys,
 			doc: "How the records are signed."},
-		{name: "nats", keys: natsKeys,
+		{name: "access", keys: accessKeys,
+			doc: "Who may use the bench, and from where."},
+		{name: "nats", keys: slices.Concat(natsKeys, natsSignKeys),
 			doc: "How readings and events are published."},
 		{name: "http", keys: httpKeys,
 			doc: "The page, /metrics and /healthz."},
@@ -140,9 +147,9 @@ func (s section) find(name string) (key, bool) {
 	return key{}, false
 }
 
-// sample says that the section has no defaults: any number of it may be there,
-// and none need be.
-func (s section) sample() bool { return s.list && s.optional }
+// sample says that the section has no defaults: it need not be there, and where
+// it is a list any number of it may be.
+func (s section) sample() bool { return s.optional && (s.list || s.instead) }
 
 // header is how the section is begun in a file.
 func (s section) header() string {

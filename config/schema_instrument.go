@@ -73,10 +73,10 @@ var valueKeys = []key{
 	{name: "order", fallback: text("ABCD"), unfit: modbusOnly,
 		doc:   "Order of the bytes of a value of two registers, A the most significant.",
 		field: choice(func(d *draft, o Order) { d.inst.Order = o }, ABCD, CDAB, BADC, DCBA)},
-	{name: "scale", fallback: integer(1),
+	{name: "scale", fallback: integer(1), unfit: insteadOfCurve,
 		doc:   "Value = scale x raw + offset.",
 		field: number(func(d *draft, f float64) { d.inst.Scale = f })},
-	{name: "offset", fallback: integer(0),
+	{name: "offset", fallback: integer(0), unfit: insteadOfCurve,
 		doc:   "Added after scaling, in the unit of the value.",
 		field: number(func(d *draft, f float64) { d.inst.Offset = f })},
 }

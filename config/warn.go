@@ -3,7 +3,6 @@ package config
 import (
 	"fmt"
 	"math"
-	"net"
 	"strings"
 	"time"
 
@@ -22,8 +21,6 @@ func (d *draft) warn() {
 	d.warnDivision()
 	d.warnLoadNumber()
 	d.warnTracking()
-	d.warnListen(d.given["nats"], d.cfg.NATS.Listen, "anyone who reaches it can read everything and send commands")
-	d.warnListen(d.given["http"], d.cfg.HTTP.Listen, "anyone who reaches it can read the page and the metrics")
 }
 
 func (d *draft) doubt(g *given, text string, keys ...string) {
@@ -116,6 +113,10 @@ func (d *draft) warnLoadNumber() {
 	if !whole {
 		return
 	}
+	if l.Curve.Known {
+		d.warnCurve(greatest)
+		return
+	}
 	count := math.Abs(l.Scale) * l.Unit.Newtons()
 	if division := newtons(b.Division); count > division*1.001 {
 		d.doubt(g, fmt.Sprintf("one count of the register is %.6g N, coarser than the division (%s)", count, forceText(b.Division)), "scale", "type")
@@ -135,12 +136,4 @@ func (d *draft) warnTracking() {
 		d.doubt(d.given["zero"], fmt.Sprintf("tracking faster than half a division a second (%s/s) can swallow a load that is laid on slowly",
 			forceText(half)), "rate")
 	}
-}
-
-func (d *draft) warnListen(g *given, address, danger string) {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil || host == "localhost" || net.ParseIP(host).IsLoopback() {
-		return
-	}
-	d.doubt(g, address+" is open to the network: "+danger, "listen")
 }

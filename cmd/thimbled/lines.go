@@ -65,12 +65,22 @@ func loadOf(c *config.Config) acquire.Instrument {
 	in := instrumentOf(loadName, acquire.Force, c.Load.Instrument)
 	in.UnitFactor = c.Load.Unit.Newtons()
 	in.Lowest, in.Highest = peak.Known(int64(c.Load.Lowest)), peak.Known(int64(c.Load.Highest))
+	if curve := c.Load.Curve; curve.Known {
+		in.Curve = peak.Known(acquire.Curve(curve.Value))
+	}
 	if c.Load.ConstantRegister.Known {
 		in.Constant = peak.Known(acquire.Register{
 			Table: in.Value.Table, Address: c.Load.ConstantRegister.Value, Type: typeOf(c.Load.ConstantType), Order: in.Value.Order,
 		})
 	}
 	return in
+}
+
+// forceMaker is how a config's scale makes a force of a raw value of the load indicator,
+// live and from a trace alike.
+func forceMaker(c *config.Config) func(raw float64) (peak.Force, peak.Quality) {
+	in := loadOf(c)
+	return in.Force
 }
 
 func pressureOf(p *config.Transducer) acquire.Instrument {

@@ -82,8 +82,8 @@ func tellDecoding(w io.Writer, d modbus.Decoding, chosen bool, in acquire.Instru
 		mark = ">"
 	}
 	scaled := ""
-	if in.Scale != 1 || in.Offset != 0 {
-		scaled = fmt.Sprintf("   scaled %.8g", float64(in.Scale*d.Value)+in.Offset)
+	if in.Scaled() {
+		scaled = fmt.Sprintf("   scaled %.8g", in.Convert(d.Value))
 	}
 	fmt.Fprintf(w, "%s %-7v %v  %.8g%s\n", mark, d.Type, d.Order, d.Value, scaled)
 }
