@@ -157,7 +157,7 @@ func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, t
 		samples: make(chan acquire.Sample, queue), asks: make(chan ask),
 		bench: c.Bench.ID, version: version(), start: now, clock: clock,
 		machine: peak.New(c.Settings(), from),
-		journal: d.journal, record: recorder{journal: d.journal, scaled: c.Load.Scale != 1 || c.Load.Offset != 0},
+		journal: d.journal, record: recorder{journal: d.journal, scaled: c.Load.Scaling() != ""},
 		stuck: acquire.NewStuckWatch(c.Load.StuckAfter), fed: func() {}, log: d.log, sealer: d.sealer, traces: traces,
 		ready: readiness{config: c}, broker: d.brokerTrouble,
 	}
