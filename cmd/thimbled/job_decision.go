@@ -24,12 +24,19 @@ type decider struct {
 	now      time.Duration
 }
 
-// decider returns the rule that a job asks for. A guard without a rule is one by a
-// percentage.
+// decider returns the rule that a job asks for, or else the config. A guard without a
+// rule is one by a percentage.
 func (d *daemon) decider(r jobRequest) (decider, error) {
 	out := decider{rule: peak.DecisionRule(r.Decision), guard: r.Guard, config: d.config, snapshot: d.loop.snapshot.Load(), now: d.loop.now()}
-	if out.rule == "" && out.guard != "" {
+	usual := d.config.Decision
+	switch {
+	case out.rule == "" && out.guard != "":
 		out.rule = peak.GuardedByPercentage
+	case out.rule == "":
+		out.rule = usual.Rule
+	}
+	if out.rule == peak.GuardedByPercentage && out.guard == "" && usual.Rule == out.rule {
+		out.guard = usual.Guard.String()
 	}
 	switch {
 	case out.rule == peak.GuardedByPercentage && out.guard == "":
@@ -38,8 +45,6 @@ func (d *daemon) decider(r jobRequest) (decider, error) {
 		return out, fmt.Errorf("a guard has no meaning with the decision rule %s", out.rule)
 	}
 	switch out.rule {
-	case "":
-		out.rule = peak.SimpleAcceptance
 	case peak.SimpleAcceptance, peak.GuardedByPercentage, peak.GuardedByUncertainty:
 	default:
 		return out, fmt.Errorf("there is no decision rule %q: say simple, guard or uncertainty", out.rule)

@@ -79,3 +79,34 @@ func plannedIn(t *testing.T, body []byte) string {
 	}
 	return strings.Join(out, ", ")
 }
+
+// TestDecisionRules opens jobs on a bench whose config raises the required force by 2 %.
+func TestDecisionRules(t *testing.T) {
+	t.Parallel()
+	path, _, _ := simulatedBench(t, "pull none\nrest 3600s\n", "\n[decision]\nrule = \"guard\"\nguard = \"2 %\"\n")
+	until(t, "the daemon", func() bool { status, _, _ := call(t, "status", "--config", path); return status == 0 })
+	for _, c := range []struct {
+		flags          string
+		rule, required string
+		refused        string
+		status         int
+	}{
+		{"", "guard", "102000", "", 0},
+		{"--guard 3.5%", "guard", "103500", "", 0},
+		{"--decision guard", "guard", "102000", "", 0},
+		{"--decision simple", "simple", "100000", "", 0},
+		{"--decision uncertainty", "", "", "needs a verification in force", 1},
+		{"--decision simple --guard 1%", "", "", "no meaning", 2},
+		{"--decision best", "", "", "no decision rule", 2},
+	} {
+		args := append([]string{"job", "open", "--item", "HL-1", "--required", "100 kN"}, strings.Fields(c.flags)...)
+		out := ask(t, path, c.status, c.refused, args...)
+		if c.refused != "" {
+			continue
+		}
+		if !strings.Contains(out, `"decision_rule":"`+c.rule+`"`) || plannedIn(t, []byte(out)) != "whole length "+c.required {
+			t.Errorf("%q: %s", c.flags, out)
+		}
+		ask(t, path, 0, "", "job", "cancel", "--why", "next")
+	}
+}
