@@ -41,6 +41,7 @@ const (
 	TypeClockStepped          = "thimbled.clock.stepped"
 	TypeParametersChanged     = "thimbled.parameters.changed"
 	TypePullCorrected         = "thimbled.pull.corrected"
+	TypeBrokerRepaired        = "thimbled.broker.repaired"
 )
 
 // PullStarted says that the confirmed force reached the start level.

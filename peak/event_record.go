@@ -70,6 +70,18 @@ type PullCorrected struct {
 	Why, By  string
 }
 
+// BrokerRepaired says that the broker's copy of the records was damaged and has
+// been made whole again from the journal.
+type BrokerRepaired struct {
+	At time.Duration
+	// LostFrom and LostTo are the lowest and the highest number of a record that
+	// the broker had lost; both 0 when the damage cost none.
+	LostFrom, LostTo uint64
+	// Restored is how many records it was given again.
+	Restored uint64
+	Why      string // what was found
+}
+
 func (VerificationStarted) Type() string   { return TypeVerificationStarted }
 func (PointTaken) Type() string            { return TypePointTaken }
 func (PointDropped) Type() string          { return TypePointDropped }
@@ -78,6 +90,7 @@ func (ForceVerified) Type() string         { return TypeForceVerified }
 func (ClockStepped) Type() string          { return TypeClockStepped }
 func (ParametersChanged) Type() string     { return TypeParametersChanged }
 func (PullCorrected) Type() string         { return TypePullCorrected }
+func (BrokerRepaired) Type() string        { return TypeBrokerRepaired }
 
 func (e VerificationStarted) When() time.Duration   { return e.At }
 func (e PointTaken) When() time.Duration            { return e.At }
@@ -87,3 +100,4 @@ func (e ForceVerified) When() time.Duration         { return e.At }
 func (e ClockStepped) When() time.Duration          { return e.At }
 func (e ParametersChanged) When() time.Duration     { return e.At }
 func (e PullCorrected) When() time.Duration         { return e.At }
+func (e BrokerRepaired) When() time.Duration        { return e.At }

@@ -109,6 +109,8 @@ func allEvents() []peak.Event {
 			Checkpoint: "thimbled/bench/dock-3\n28\nCsUYapGGPo4dkMgIAUqom/Xajj7h2fB2MPA3j2jxq2I=\n\n— thimbled/bench/dock-3 AAAA\n",
 			Key:        "thimbled/bench/dock-3+00000000+AQ==", Why: "stopped",
 		},
+		peak.BrokerRepaired{At: s(115), LostFrom: 12, LostTo: 31, Restored: 20, Why: "the broker's store lost records"},
+		peak.BrokerRepaired{At: s(116), Why: "the broker's store was damaged"},
 	}
 }
 
@@ -199,6 +201,7 @@ func TestCloudEvents(t *testing.T) {
 // unitless are the keys whose values are counts, not quantities.
 var unitless = map[string]bool{
 	"pull": true, "legs": true, "lift": true, "lifts": true, "planned_pull": true, "run": true, "constant": true, "changes_so_far": true, "size": true,
+	"lost_from": true, "lost_to": true, "records_restored": true,
 }
 
 func checkKeys(t *testing.T, data map[string]any) {

@@ -159,6 +159,21 @@ type pullCorrected struct {
 	By    string    `json:"by"`
 }
 
+type brokerRepaired struct {
+	LostFrom *uint64 `json:"lost_from"` // record numbers; null when none was lost
+	LostTo   *uint64 `json:"lost_to"`
+	Restored uint64  `json:"records_restored"`
+	Why      string  `json:"why"`
+}
+
+func brokerRepairedOf(e peak.BrokerRepaired) brokerRepaired {
+	out := brokerRepaired{Restored: e.Restored, Why: e.Why}
+	if e.LostTo != 0 {
+		out.LostFrom, out.LostTo = &e.LostFrom, &e.LostTo
+	}
+	return out
+}
+
 // recordPayload is payload for what is recorded beside pulls and jobs.
 func recordPayload(e peak.Event, c Clock, traces Traces) any {
 	switch e := e.(type) {
@@ -184,6 +199,8 @@ func recordPayload(e peak.Event, c Clock, traces Traces) any {
 		return alarmCleared{Alarm: e.Alarm, Raised: stamp(c.Wall(e.Since))}
 	case peak.ClockStepped:
 		return clockStepped{By: seconds(e.By)}
+	case peak.BrokerRepaired:
+		return brokerRepairedOf(e)
 	case peak.ParametersChanged:
 		out := parametersChanged{Changes: []change{}, Count: e.Count, By: e.By}
 		for _, x := range e.Changes {
