@@ -172,7 +172,7 @@ func (d *daemon) askVerifyRecord(ctx context.Context, body []byte) ([]byte, erro
 	if err := d.recordable(r.Range, made); err != nil {
 		return nil, err
 	}
-	j, err := d.judgeReadings(r.CSV, r.Range)
+	j, err := d.judgeReadings(r.CSV, r.Range, standard)
 	if err != nil {
 		return nil, badRequest(err)
 	}

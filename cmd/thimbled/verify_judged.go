@@ -20,19 +20,19 @@ func (d *daemon) judgeSession(s peak.Session) judged {
 	for _, p := range s.Points {
 		readings = append(readings, verify.Reading{Run: p.Run, Applied: inNewtons(p.Applied), Indicated: inNewtons(p.Indicated)})
 	}
-	return d.judge(readings, s.Range)
+	return d.judge(readings, s.Range, s.Standard)
 }
 
 // judgeReadings judges a table of readings.
-func (d *daemon) judgeReadings(table, name string) (judged, error) {
+func (d *daemon) judgeReadings(table, name string, by peak.Standard) (judged, error) {
 	readings, err := verify.ReadCSV(strings.NewReader(table))
 	if err != nil {
 		return judged{}, err
 	}
-	return d.judge(readings, name), nil
+	return d.judge(readings, name, by), nil
 }
 
-func (d *daemon) judge(readings []verify.Reading, name string) judged {
+func (d *daemon) judge(readings []verify.Reading, name string, by peak.Standard) judged {
 	division := d.config.Bench.Division
 	for _, r := range d.config.Ranges {
 		if r.Name == name {
@@ -41,6 +41,7 @@ func (d *daemon) judge(readings []verify.Reading, name string) judged {
 	}
 	return judged{verify.Judge(verify.Session{
 		Readings: readings, Resolution: inNewtons(division), Capacity: inNewtons(d.config.Bench.Capacity),
+		Standard: by, Unit: d.config.Bench.Show,
 	})}
 }
 
