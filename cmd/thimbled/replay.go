@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"time"
 
@@ -48,14 +49,17 @@ func (d demandFlags) requirement(s peak.Settings) (peak.Maybe[peak.Requirement],
 	return peak.Known(r), nil
 }
 
+const replayArgs = "--config F [--required Q --limit Q --hold D --guard P] [--rescale] TRACE"
+
 func replayCommand(_ context.Context, out streams, args []string) error {
-	f := flags(out, "replay", "--config F [--required Q --limit Q --hold D --guard P] TRACE")
+	f := flags(out, "replay", replayArgs)
 	var d demandFlags
 	path := f.String("config", "", "the bench's config `file`")
 	f.StringVar(&d.required, "required", "", "the `force` each pull must reach, such as \"100 kN\"")
 	f.StringVar(&d.limit, "limit", "", "the `force` no pull may exceed")
 	f.StringVar(&d.hold, "hold", "", "how `long` the required force must be held, such as \"10 s\"")
 	f.StringVar(&d.guard, "guard", "", "how much to raise the required force, in `per cent`, such as \"1 %\"")
+	rescale := f.Bool("rescale", false, "make the forces anew of the trace's raw values (force_raw) with the config's scale")
 	if err := parse(f, args); err != nil {
 		return err
 	}
@@ -75,8 +79,12 @@ func replayCommand(_ context.Context, out streams, args []string) error {
 		return err
 	}
 	defer in.Close()
+	var force func(float64) (peak.Force, peak.Quality)
+	if *rescale {
+		force = forceMaker(c)
+	}
 	w := bufio.NewWriter(out.out)
-	if err := replay(w, in, c.Bench.ID, settings); err != nil {
+	if err := replay(w, in, c.Bench.ID, settings, force); err != nil {
 		return errors.Join(fmt.Errorf("replay %s: %w", f.Arg(0), err), w.Flush())
 	}
 	return w.Flush()
@@ -98,12 +106,19 @@ func loadConfig(path string) (*config.Config, error) {
 	return c, nil
 }
 
+// errNoRawColumn says that a trace's forces came from the indicator as they are.
+var errNoRawColumn = errors.New("the trace has no column force_raw, so no scale can be applied to it")
+
 // replay runs the core over a trace and writes its events, a line each. Time
-// counts from the Unix epoch, so that the same trace gives the same lines.
-func replay(w io.Writer, trace io.Reader, bench string, s peak.Settings) error {
+// counts from the Unix epoch, so that the same trace gives the same lines. force makes
+// forces of the raw values anew; nil leaves those of the trace.
+func replay(w io.Writer, trace io.Reader, bench string, s peak.Settings, force func(float64) (peak.Force, peak.Quality)) error {
 	r, err := journal.NewTraceReader(trace)
 	if err != nil {
 		return err
+	}
+	if force != nil && !r.Scaled() {
+		return errNoRawColumn
 	}
 	clock := publish.Clock{Epoch: time.Unix(0, 0)}
 	number := uint64(0)
@@ -119,23 +134,47 @@ func replay(w io.Writer, trace io.Reader, bench string, s peak.Settings) error {
 		return nil
 	}
 	m := peak.New(s, peak.Start{})
-	if err := eachReading(r, func(x *peak.Reading) error { return tell(m.Step(x)) }); err != nil {
+	err = eachRow(r, func(x *peak.Reading, raw float64) error {
+		if err := scaleAnew(x, raw, force); err != nil {
+			return err
+		}
+		return tell(m.Step(x))
+	})
+	if err != nil {
 		return err
 	}
 	return tell(m.Stop())
 }
 
+// scaleAnew makes the force of a good reading of its raw value. A bad one stays bad:
+// whether the instrument or the scale made it so is not on record.
+func scaleAnew(x *peak.Reading, raw float64, force func(float64) (peak.Force, peak.Quality)) error {
+	if force == nil || x.Quality != peak.Good {
+		return nil
+	}
+	if math.IsNaN(raw) {
+		return fmt.Errorf("the reading at %s s is good and has no raw value", peak.AppendSeconds(nil, x.At))
+	}
+	x.Force, x.Quality = force(raw)
+	return nil
+}
+
 func eachReading(r *journal.TraceReader, step func(*peak.Reading) error) error {
+	return eachRow(r, func(x *peak.Reading, _ float64) error { return step(x) })
+}
+
+// eachRow takes the raw values too.
+func eachRow(r *journal.TraceReader, step func(x *peak.Reading, raw float64) error) error {
 	var x peak.Reading
 	for {
-		_, err := r.Next(&x)
+		raw, err := r.Next(&x)
 		if errors.Is(err, io.EOF) {
 			return nil
 		}
 		if err != nil {
 			return err
 		}
-		if err := step(&x); err != nil {
+		if err := step(&x, raw); err != nil {
 			return err
 		}
 	}
