@@ -34,6 +34,7 @@ func commands() []command {
 		{"verify", verifyArgs, "judge a verification of the force readings, or make one with the running daemon", verifyCommand},
 		{"probe", "--config F", "read each instrument once and show every decoding", probeCommand},
 		{"simulate", "[--dir DIR] [--fast N]", "only the simulated instruments", simulateCommand},
+		{"calibrate", calibrateArgs, "fit the curve that makes a force of a load cell's raw signal", calibrateCommand},
 		{"audit", auditArgs, "verify a journal, its traces and its signatures, end to end", auditCommand},
 		{"prove", proveArgs, "the proof that a record is sealed, for those who do not have the journal", proveCommand},
 		{"checkpoints", "DIR", "the checkpoints of a journal, for somebody else to keep", checkpointsCommand},
