@@ -27,7 +27,7 @@ func commands() []command {
 	return []command{
 		{"run", "--config F", "the daemon", runCommand},
 		{"demo", "[--fast N] [--for D] [--dir DIR]", "a simulated bench and the daemon on it", demoCommand},
-		{"replay", "--config F [--required Q --limit Q --hold D --guard P] TRACE", "the core over a recorded trace", replayCommand},
+		{"replay", replayArgs, "the core over a recorded trace", replayCommand},
 		{"check", "--config F | --defaults", "what is wrong with a config, or what it means", checkCommand},
 		{"rules", "[ID --wll Q [--strength Q]] [--config F] [--json]", "the proof-load rules, or what one asks of an item", rulesCommand},
 		{"plan", "--config F --length Q [--fitting-a Q] [--fitting-b Q] [--legs N] [--json]", "the pulls that an item needs on the bench", planCommand},
