@@ -49,7 +49,7 @@ func (a askFlags) ask(ctx context.Context, command string, r any) ([]byte, error
 	}
 	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
-	return nats.Request(ctx, url, bench, command, body)
+	return nats.Request(ctx, url, nats.SignIn{}, bench, command, body)
 }
 
 // askDaemon sends a request and prints the answer. A refusal is the answer no,

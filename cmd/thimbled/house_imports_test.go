@@ -53,6 +53,7 @@ var doors = []door{
 	{module: "github.com/goburrow/modbus", rooms: []string{"acquire/modbus"}},
 	{module: "github.com/nats-io/nats-server/v2", rooms: []string{"publish/nats"}},
 	{module: "github.com/nats-io/nats.go", rooms: []string{"publish/nats"}},
+	{module: "github.com/nats-io/nkeys", rooms: []string{"publish/nats"}},
 	{module: "github.com/pelletier/go-toml/v2", rooms: []string{"config"}},
 	{module: "github.com/prometheus/client_golang", rooms: []string{"publish/metrics"}},
 	{module: "go.bug.st/serial", rooms: []string{"acquire/serialport"}},

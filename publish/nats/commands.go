@@ -2,6 +2,7 @@ package nats
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -86,7 +87,7 @@ func (c *Commands) Ask(command string, h Handler) error {
 func (c *Commands) answer(command string, h Handler, r micro.Request) {
 	ctx, cancel := context.WithTimeout(context.Background(), c.timeout)
 	defer cancel()
-	answer, err := c.call(ctx, h, r.Data())
+	answer, err := c.callAs(ctx, command, h, r)
 	if err == nil {
 		err = r.Respond(answer)
 	} else {
@@ -96,6 +97,26 @@ func (c *Commands) answer(command string, h Handler, r micro.Request) {
 	if err != nil {
 		c.log.Warn("answer command", "command", command, "error", err)
 	}
+}
+
+// requestInfo is the header in which the broker says who asks. It writes it itself
+// into what comes from another account, over what the asker may have written.
+const requestInfo = "Nats-Request-Info"
+
+// callAs calls a handler in the name of whoever asks.
+func (c *Commands) callAs(ctx context.Context, command string, h Handler, r micro.Request) ([]byte, error) {
+	if c.link.access == nil {
+		return c.call(ctx, h, r.Data())
+	}
+	var from struct {
+		Account string `json:"acc"`
+	}
+	_ = json.Unmarshal([]byte(r.Headers().Get(requestInfo)), &from) // then it is nobody
+	u, ok := c.link.access.userOf(from.Account)
+	if !ok || u.Role < publish.RoleFor(command) {
+		return nil, &publish.Refusal{Code: publish.Forbidden, Why: "this needs the role " + publish.RoleFor(command).String()}
+	}
+	return c.call(publish.WithUser(ctx, u), h, r.Data())
 }
 
 func (c *Commands) call(ctx context.Context, h Handler, body []byte) ([]byte, error) {

@@ -3,5 +3,5 @@
 // exactly once by record number after any outage; sends live readings and the
 // last known state; and answers commands as a micro service. The journal is
 // the truth: whatever the broker loses is filled again from it. This is the
-// only package that imports nats.go and nats-server.
+// only package that imports nats.go, nats-server and nkeys.
 package nats

@@ -34,8 +34,8 @@ const (
 var (
 	// ErrPortInUse says that another program listens on the port.
 	ErrPortInUse = errors.New("port in use")
-	// ErrNotLoopback says that the address can be reached from other machines.
-	// The embedded broker has no access control, so it refuses that.
+	// ErrNotLoopback says that the address can be reached from other machines,
+	// which an embedded broker without users and TLS refuses.
 	ErrNotLoopback = errors.New("not a loopback address")
 	// ErrUnhealthy says that the broker no longer stores what it is given.
 	ErrUnhealthy = errors.New("broker unhealthy")
@@ -47,9 +47,11 @@ type ServerOptions struct {
 	Bench string
 	// StoreDir is the folder of the broker's own store. It is made if missing.
 	StoreDir string
-	// Listen is a loopback address and port; empty means DefaultListen, port 0
-	// or -1 any free port.
+	// Listen is an address and port, a loopback one unless there are users and
+	// TLS; empty means DefaultListen, port 0 or -1 any free port.
 	Listen string
+	// Access says who may use the broker; nil: everybody on this computer.
+	Access *Access
 	// MaxConns caps the connections, our own included; 0 means 128.
 	MaxConns int
 	// Log takes the broker's warnings and errors; nil means slog.Default.
@@ -59,6 +61,9 @@ type ServerOptions struct {
 // Server is an embedded broker.
 type Server struct {
 	opts   server.Options // what each start is made from
+	bench  string
+	access *Access // nil: nobody signs in
+	seed   []byte  // that the daemon itself signs in with; nil if nobody does
 	log    *slog.Logger
 	check  func(*server.Server) error // the health check
 	every  time.Duration              // between two health checks
@@ -76,7 +81,10 @@ func Embed(o ServerOptions) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("embed broker: %w", err)
 	}
-	s := &Server{opts: opts, log: logger(o.Log), check: health, every: healthEvery, pause: restartPause}
+	s := &Server{opts: opts, bench: o.Bench, access: o.Access, log: logger(o.Log), check: health, every: healthEvery, pause: restartPause}
+	if err := s.admit(); err != nil {
+		return nil, fmt.Errorf("embed broker: %w", err)
+	}
 	if err := s.start(); err != nil {
 		return nil, fmt.Errorf("embed broker: %w", err)
 	}
@@ -92,7 +100,8 @@ func brokerOptions(o ServerOptions) (server.Options, error) {
 	if o.StoreDir == "" {
 		return server.Options{}, errors.New("no folder given for the store")
 	}
-	host, port, err := listenAddress(o.Listen)
+	open := o.Access != nil && len(o.Access.Users) > 0 && o.Access.TLS != nil
+	host, port, err := listenAddress(o.Listen, open)
 	if err != nil {
 		return server.Options{}, err
 	}
@@ -110,8 +119,9 @@ func brokerOptions(o ServerOptions) (server.Options, error) {
 	}, nil
 }
 
-// listenAddress splits an address and makes sure that it is a loopback one.
-func listenAddress(listen string) (host string, port int, err error) {
+// listenAddress splits an address and makes sure that it is a loopback one,
+// unless the broker is open to other computers.
+func listenAddress(listen string, open bool) (host string, port int, err error) {
 	if listen == "" {
 		listen = DefaultListen
 	}
@@ -126,7 +136,7 @@ func listenAddress(listen string) (host string, port int, err error) {
 	if port == 0 {
 		port = server.RANDOM_PORT
 	}
-	if ip := net.ParseIP(host); host != "localhost" && !ip.IsLoopback() {
+	if ip := net.ParseIP(host); !open && host != "localhost" && !ip.IsLoopback() {
 		return "", 0, fmt.Errorf("%w: %s", ErrNotLoopback, listen)
 	}
 	return host, port, nil
@@ -151,8 +161,28 @@ func (s *Server) start() error {
 		broker.WaitForShutdown()
 		return s.whyNot(log.fatal())
 	}
+	if s.access != nil {
+		if err := s.access.share(broker, s.bench); err != nil {
+			broker.Shutdown()
+			broker.WaitForShutdown()
+			return err
+		}
+	}
 	s.broker = broker
 	return nil
+}
+
+// admit makes the daemon's own key and lets the users in.
+func (s *Server) admit() error {
+	if s.access == nil {
+		return nil
+	}
+	seed, public, err := NewKey()
+	if err != nil {
+		return err
+	}
+	s.seed = seed
+	return s.access.admit(&s.opts, s.bench, public)
 }
 
 // whyNot says why the broker did not start: another program may have taken the
@@ -183,7 +213,11 @@ func (s *Server) tryPort() error {
 
 // URL is where clients reach the broker.
 func (s *Server) URL() string {
-	return "nats://" + net.JoinHostPort(s.opts.Host, strconv.Itoa(s.opts.Port))
+	scheme := "nats://"
+	if s.opts.TLS {
+		scheme = "tls://"
+	}
+	return scheme + net.JoinHostPort(s.opts.Host, strconv.Itoa(s.opts.Port))
 }
 
 // InProcessConn returns a connection that does not pass the network.

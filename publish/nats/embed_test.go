@@ -82,7 +82,7 @@ func TestConnectionsAreCapped(t *testing.T) {
 	t.Cleanup(s.Shutdown)
 	client(t, s.URL())
 	client(t, s.URL())
-	if _, err := Request(t.Context(), s.URL(), benchID, "status", nil); !errors.Is(err, ErrNoBroker) {
+	if _, err := Request(t.Context(), s.URL(), SignIn{}, benchID, "status", nil); !errors.Is(err, ErrNoBroker) {
 		t.Errorf("third connection: %v", err)
 	}
 }

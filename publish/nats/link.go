@@ -50,6 +50,8 @@ type LinkOptions struct {
 	Server *Server
 	// URL is that of a broker that runs elsewhere, such as nats://host:4222.
 	URL string
+	// SignIn is for the broker of URL.
+	SignIn SignIn
 	// Log takes connection changes; nil means slog.Default.
 	Log *slog.Logger
 }
@@ -60,7 +62,9 @@ type LinkOptions struct {
 type Link struct {
 	bench    string
 	log      *slog.Logger
-	embedded bool // the broker runs in this process
+	embedded bool    // the broker runs in this process
+	access   *Access // of the embedded broker; nil: nobody signs in
+	signIn   SignIn
 	// records carries the journal's records and live everything else: while a
 	// record is synced to disk the broker reads nothing more from its connection.
 	records, live *natsgo.Conn
@@ -79,7 +83,10 @@ func Dial(o LinkOptions) (*Link, error) {
 	if (o.Server == nil) == (o.URL == "") {
 		return nil, errors.New("dial broker: need either an embedded server or a url")
 	}
-	l := &Link{bench: o.Bench, log: logger(o.Log), embedded: o.Server != nil, back: make(chan struct{}, 1)}
+	l := &Link{bench: o.Bench, log: logger(o.Log), embedded: o.Server != nil, signIn: o.SignIn, back: make(chan struct{}, 1)}
+	if o.Server != nil {
+		l.access, l.signIn = o.Server.access, SignIn{Seed: o.Server.seed}
+	}
 	if err := l.connect(o); err != nil {
 		l.Close()
 		return nil, fmt.Errorf("dial broker: %w", err)
@@ -120,6 +127,11 @@ func (l *Link) open(url string, inProcess natsgo.InProcessConnProvider, purpose 
 			log.Warn("broker connection trouble", "error", err)
 		}),
 	}
+	signed, err := l.signIn.options()
+	if err != nil {
+		return nil, err
+	}
+	options = append(options, signed...)
 	if inProcess != nil {
 		options = append(options, natsgo.InProcessServer(inProcess))
 	}

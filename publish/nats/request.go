@@ -22,12 +22,14 @@ var (
 	ErrNoBroker = errors.New("broker cannot be reached")
 	ErrNoBench  = errors.New("nobody answers for the bench")
 	ErrNoAnswer = errors.New("no answer in time")
+	// ErrDenied says that the broker let nobody in, or not to this command.
+	ErrDenied = errors.New("not allowed")
 )
 
 // Request asks a running daemon to carry out a command and returns its answer.
-// The error is [ErrNoBroker], [ErrNoBench], [ErrNoAnswer] (the command may have
-// been carried out) or a [*publish.Refusal].
-func Request(ctx context.Context, broker, bench, command string, body []byte) ([]byte, error) {
+// The error is [ErrNoBroker], [ErrDenied], [ErrNoBench], [ErrNoAnswer] (the
+// command may have been carried out) or a [*publish.Refusal].
+func Request(ctx context.Context, broker string, as SignIn, bench, command string, body []byte) ([]byte, error) {
 	if err := errors.Join(checkID("bench", bench), checkCommand(command)); err != nil {
 		return nil, fmt.Errorf("ask %s: %w", command, err)
 	}
@@ -36,14 +38,29 @@ func Request(ctx context.Context, broker, bench, command string, body []byte) ([
 		defer cancel()
 		ctx = limited
 	}
-	conn, err := natsgo.Connect(broker, natsgo.Name("thimbled "+command), natsgo.NoReconnect(),
-		natsgo.Timeout(timeLeft(ctx)), natsgo.ErrorHandler(func(*natsgo.Conn, *natsgo.Subscription, error) {}))
+	options, err := as.options()
 	if err != nil {
+		return nil, fmt.Errorf("ask %s: %w", command, err)
+	}
+	ctx, deny := context.WithCancelCause(ctx)
+	defer deny(nil)
+	conn, err := natsgo.Connect(broker, append(options, natsgo.Name("thimbled "+command), natsgo.NoReconnect(),
+		natsgo.Timeout(timeLeft(ctx)), natsgo.ErrorHandler(func(_ *natsgo.Conn, _ *natsgo.Subscription, err error) {
+			if errors.Is(err, natsgo.ErrPermissionViolation) {
+				deny(ErrDenied)
+			}
+		}))...)
+	switch {
+	case errors.Is(err, natsgo.ErrAuthorization):
+		return nil, fmt.Errorf("ask %s: %w: %s let nobody in with this key", command, ErrDenied, redacted(broker))
+	case err != nil:
 		return nil, fmt.Errorf("ask %s: %w: %s: %w", command, ErrNoBroker, redacted(broker), err)
 	}
 	defer conn.Close()
 	answer, err := conn.RequestWithContext(ctx, askSubject(bench, command), body)
 	switch {
+	case errors.Is(context.Cause(ctx), ErrDenied):
+		return nil, fmt.Errorf("ask %s: %w to the user of this key", command, ErrDenied)
 	case errors.Is(err, natsgo.ErrNoResponders):
 		return nil, fmt.Errorf("ask %s: %w %s at %s", command, ErrNoBench, bench, redacted(broker))
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, natsgo.ErrTimeout):
