@@ -41,7 +41,6 @@ const (
 type daemon struct {
 	config  *config.Config
 	dir     string // of the journal
-	opened  journal.Opened
 	sealer  *sealer
 	log     *slog.Logger
 	loop    *loop
@@ -110,12 +109,12 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 func (d *daemon) openJournal(dir string) (journal.Opened, error) {
 	c := d.config
 	w, opened, err := journal.Open(dir, journal.Options{
-		Bench: c.Bench.ID, SegmentBytes: c.Journal.SegmentSize, MinFree: c.Journal.MinFree, Line: d.sealer.line,
+		Bench: c.Bench.ID, SegmentBytes: c.Journal.SegmentSize, MinFree: c.Journal.MinFree, Tally: d.sealer.tally(),
 	})
 	if err != nil {
 		return opened, fmt.Errorf("open journal: %w", err)
 	}
-	d.journal, d.opened = w, opened
+	d.journal = w
 	if opened.Cut != nil {
 		d.log.Warn("cut a damaged tail off the journal", "cut", opened.Cut)
 	}
@@ -123,7 +122,7 @@ func (d *daemon) openJournal(dir string) (journal.Opened, error) {
 		return opened, nil
 	}
 	d.log.Warn("a pull was interrupted", "pull", opened.InHand.Pull)
-	if err := endInterrupted(w, dir, opened, c, d.log); err != nil {
+	if err := endInterrupted(w, dir, opened.InHand, c, d.log); err != nil {
 		return opened, fmt.Errorf("end the interrupted pull: %w", err)
 	}
 	return opened, nil

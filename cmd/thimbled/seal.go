@@ -11,6 +11,7 @@ import (
 	"thimbled/config"
 	"thimbled/peak"
 	"thimbled/publish"
+	"thimbled/publish/journal"
 	"thimbled/publish/seal"
 )
 
@@ -57,7 +58,7 @@ func sealKey(c *config.Config, getenv func(string) string) (*seal.Key, error) {
 type sealer struct {
 	key    *seal.Key
 	origin string
-	edge   seal.Edge // of the journal's tree
+	edge   *seal.Edge // of the journal's tree, which the journal keeps
 	due    time.Duration
 }
 
@@ -70,10 +71,21 @@ func newSealer(c *config.Config) (*sealer, error) {
 	return &sealer{key: k, origin: c.Seal.Origin}, nil
 }
 
-// line takes each line of the journal.
-func (s *sealer) line(line []byte) {
+// newEdge makes the edge of an empty journal's tree.
+func newEdge() journal.Tally { return &seal.Edge{} }
+
+// tally is what the journal keeps for the sealer; nil if nothing is sealed.
+func (s *sealer) tally() func() journal.Tally {
+	if s == nil {
+		return nil
+	}
+	return newEdge
+}
+
+// goOn goes on from what a journal holds.
+func (s *sealer) goOn(o journal.Opened) {
 	if s != nil {
-		s.edge.Add(line)
+		s.edge = o.Tally.(*seal.Edge)
 	}
 }
 

@@ -37,12 +37,14 @@ func WriteSealedJournal(t testing.TB, dir, key string) {
 		t: t, clock: publish.Clock{Epoch: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)}, traces: publish.Traces{},
 		sealer: &sealer{key: k, origin: seal.DefaultOrigin("dock-3")},
 	}
-	s.journal, _, err = journal.Open(dir, journal.Options{
-		Bench: "dock-3", SegmentBytes: 6000, Line: s.sealer.line, Now: func() time.Time { return s.clock.Wall(s.at) },
+	var opened journal.Opened
+	s.journal, opened, err = journal.Open(dir, journal.Options{
+		Bench: "dock-3", SegmentBytes: 6000, Tally: newEdge, Now: func() time.Time { return s.clock.Wall(s.at) },
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
+	s.sealer.goOn(opened)
 	s.add(peak.DaemonStarted{Version: "0.1.0", ConfigDigest: "ab12", CleanBefore: true})
 	s.seal(sealStarted)
 	s.test(1, "HL-0042", 103*peak.Kilonewton)

@@ -78,10 +78,12 @@ func sealedLoop(t *testing.T) *loop {
 	}
 	l := &loop{start: time.Now(), log: slog.New(slog.DiscardHandler), sealer: &sealer{key: k, origin: "thimbled/bench/dock-3"}}
 	l.clock.Epoch = l.start
-	l.journal, _, err = journal.Open(t.TempDir(), journal.Options{Bench: "dock-3", Line: l.sealer.line})
+	var opened journal.Opened
+	l.journal, opened, err = journal.Open(t.TempDir(), journal.Options{Bench: "dock-3", Tally: newEdge})
 	if err != nil {
 		t.Fatal(err)
 	}
+	l.sealer.goOn(opened)
 	t.Cleanup(func() { l.journal.Close() })
 	l.metrics = metrics.New(metrics.Options{Snapshot: l.snapshot.Load, Now: l.now, Records: l.journal.Last})
 	return l

@@ -38,10 +38,11 @@ func BenchmarkSpeedSeal(b *testing.B) {
 		b.Fatal(err)
 	}
 	s := &sealer{key: k, origin: seal.DefaultOrigin("dock-3")}
-	w, _, err := journal.Open(dir, journal.Options{Bench: "dock-3", FS: unsynced{journal.OS}, Line: s.line})
+	w, opened, err := journal.Open(dir, journal.Options{Bench: "dock-3", FS: unsynced{journal.OS}, Tally: newEdge})
 	if err != nil {
 		b.Fatal(err)
 	}
+	s.goOn(opened)
 	add := func(e peak.Event) {
 		if _, err := w.Append(publish.Encode(e, publish.Clock{}, nil)); err != nil {
 			b.Fatal(err)
@@ -58,10 +59,10 @@ func BenchmarkSpeedSeal(b *testing.B) {
 		add(e)
 	}
 	w.Close()
-	for name, line := range map[string]func([]byte){"open": nil, "open with the tree": (&sealer{}).line} {
+	for name, tally := range map[string]func() journal.Tally{"open": nil, "open with the tree": newEdge} {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
-				w, _, err := journal.Open(dir, journal.Options{Bench: "dock-3", Line: line})
+				w, _, err := journal.Open(dir, journal.Options{Bench: "dock-3", Tally: tally})
 				if err != nil {
 					b.Fatal(err)
 				}

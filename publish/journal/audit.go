@@ -206,7 +206,7 @@ func (a *auditor) pullEnded(l *lines, e *entry) {
 func (a *auditor) others(names []string) {
 	for _, name := range names {
 		switch {
-		case name == lockName:
+		case name == lockName, name == formatName, name == noteName:
 		case strings.Contains(name, keptInfix):
 			a.note(name, "damage that was cut off and kept aside")
 		default:

@@ -315,9 +315,9 @@ func (g *growing) OpenFile(name string, flag int, perm fs.FileMode) (File, error
 	return f, err
 }
 
-func (f growingFile) Read(b []byte) (int, error) {
-	n, err := f.File.Read(b)
-	if err != nil {
+func (f growingFile) ReadAt(b []byte, at int64) (int, error) {
+	n, err := f.File.ReadAt(b, at)
+	if n == 0 {
 		f.File.Write(f.fs.more)
 		f.fs.more = nil
 	}

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"sort"
@@ -74,8 +75,8 @@ func (w *Writer) stored(number uint64) (publish.Record, error) {
 	return r, nil
 }
 
-// takeCursor returns a cursor that stands before a record, or a new one at the
-// beginning of its segment.
+// takeCursor returns a cursor that stands before a record, or a new one shortly
+// before it in its segment.
 func (w *Writer) takeCursor(number uint64) (*cursor, error) {
 	w.mu.Lock()
 	for i, c := range w.cursors {
@@ -92,8 +93,12 @@ func (w *Writer) takeCursor(number uint64) (*cursor, error) {
 	if err != nil {
 		return nil, err
 	}
+	at, err := l.near(first, number)
+	if err != nil {
+		return nil, errors.Join(err, l.close())
+	}
 	c := newChain(w.opts.Bench)
-	c.last, c.adrift = first-1, true
+	c.last, c.adrift = at-1, true
 	return &cursor{lines: l, chain: c}, nil
 }
 

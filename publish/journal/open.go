@@ -19,10 +19,12 @@ type Cut struct {
 
 // Open opens a journal to append to it; the folder is made if need be. The
 // whole journal is read and its chain is checked, the last segment as the disk
-// itself holds it. What a torn write left behind the last sound record is cut
+// itself holds it; segments that are on note as checked are left to [Writer.Check],
+// as long as their sizes are what they were. What a torn write left behind the last sound record is cut
 // off, kept aside and told in Opened. Damage anywhere else is an error, a *Damage that names its
 // place, and so are a journal that another process has open (ErrLocked) and
-// one of another bench (ErrOtherBench); nothing is changed then.
+// one of another bench (ErrOtherBench) or of a later format (ErrFormat); nothing is
+// changed then.
 func Open(dir string, o Options) (*Writer, Opened, error) {
 	w := &Writer{dir: dir, opts: o.withDefaults(), hasher: newHasher(), grew: make(chan struct{})}
 	opened, err := w.open()
@@ -46,7 +48,10 @@ func (w *Writer) open() (Opened, error) {
 	if err != nil {
 		return Opened{}, err
 	}
-	w.segments = found.segments
+	w.segments, w.format = found.segments, found.format
+	if err := w.beginFormat(); err != nil {
+		return Opened{}, err
+	}
 	opened, err := w.readBack()
 	if err != nil {
 		return Opened{}, err
@@ -92,24 +97,31 @@ func makeDir(fsys FS, dir string) error {
 	return err
 }
 
-// readBack checks every segment, cuts torn bytes off the last one, and finds
-// out where things stood.
+// readBack finds out where things stood: it checks every segment that is not on
+// note as checked, the last one always, and cuts torn bytes off the last one.
 func (w *Writer) readBack() (Opened, error) {
-	c, p := newChain(""), past{}
+	s, err := w.fromNote()
+	if err != nil {
+		return Opened{}, err
+	}
+	noted := s.chain.last
 	var cut *Cut
-	for i, first := range w.segments {
-		if err := begins(c, first); err != nil {
-			return Opened{}, err
+	for s.count < len(w.segments) {
+		last := s.count == len(w.segments)-1
+		if last && noted == 0 {
+			w.check = checking{state: s.copy()} // it was all read: the check goes on from here
 		}
-		var err error
-		cut, err = w.readSegment(first, i == len(w.segments)-1, c, &p)
-		if err != nil {
+		if cut, err = w.readSegment(w.segments[s.count], last, s); err != nil {
 			return Opened{}, err
 		}
 	}
-	w.last, w.hash = c.last, c.hash
-	opened, err := p.opened()
-	opened.Last, opened.LastHash, opened.Cut = c.last, string(c.hash[:]), cut
+	w.last, w.hash, w.tally = s.chain.last, s.chain.hash, s.tally
+	opened, err := s.past.opened()
+	opened.Last, opened.LastHash, opened.Cut = s.chain.last, string(s.chain.hash[:]), cut
+	opened.Noted = noted
+	if _, none := s.tally.(noTally); !none {
+		opened.Tally = s.tally
+	}
 	return opened, err
 }
 
@@ -121,7 +133,10 @@ func begins(c *chain, first uint64) error {
 	return &Damage{File: segmentName(first), Record: c.last + 1, Reason: fmt.Sprintf("begins with record %d, which does not follow record %d", first, c.last)}
 }
 
-func (w *Writer) readSegment(first uint64, last bool, c *chain, p *past) (*Cut, error) {
+func (w *Writer) readSegment(first uint64, last bool, s *sofar) (*Cut, error) {
+	if err := begins(s.chain, first); err != nil {
+		return nil, err
+	}
 	l, err := openLines(w.opts.FS, w.dir, first)
 	if err != nil {
 		return nil, err
@@ -134,18 +149,19 @@ func (w *Writer) readSegment(first uint64, last bool, c *chain, p *past) (*Cut, 
 		}
 	}
 	for {
-		e, err := l.follow(c)
+		e, err := l.follow(s.chain)
 		if err == io.EOF {
+			s.pass(l.next)
 			return nil, nil
 		}
 		if err != nil {
-			return w.tail(l, last, c, err)
+			s.pass(l.next)
+			return w.tail(l, last, s.chain, err)
 		}
-		if c.bench != w.opts.Bench {
-			return nil, fmt.Errorf("%w: %s, not %s", ErrOtherBench, c.bench, w.opts.Bench)
+		if s.chain.bench != w.opts.Bench {
+			return nil, fmt.Errorf("%w: %s, not %s", ErrOtherBench, s.chain.bench, w.opts.Bench)
 		}
-		p.keep(&e)
-		w.opts.Line(e.line)
+		s.add(&e)
 	}
 }
 

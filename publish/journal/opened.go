@@ -34,6 +34,11 @@ type Opened struct {
 	// Verified are the numbers of the records of verifications, Parameters those of
 	// changed parameters.
 	Verified, Parameters []uint64
+	// Noted is the last record that was not read back because an earlier check
+	// of it is on note; see [Writer.Check].
+	Noted uint64
+	// Tally is over all records; nil if Options asked for none.
+	Tally Tally
 	// Zero and Tare are the offsets last recorded; unknown if never.
 	Zero, Tare peak.Maybe[peak.Force]
 }
@@ -47,66 +52,66 @@ type PullInHand struct {
 
 // past keeps the last records of the kinds that say how things stand.
 type past struct {
-	last, pull, zero, tare kept
-	job                    uint64 // the number of the last job.opened that nothing ended
-	weighing               uint64 // the same of weighing.started
-	session                uint64 // the same of verification.started
-	verified, parameters   []uint64
+	Last, Pull, Zero, Tare kept
+	Job                    uint64 // the number of the last job.opened that nothing ended
+	Weighing               uint64 // the same of weighing.started
+	Session                uint64 // the same of verification.started
+	Verified, Parameters   []uint64
 }
 
 // kept is what is kept of one record; its number is 0 if there is none.
 type kept struct {
-	number uint64
-	kind   string
-	data   []byte
+	Number uint64
+	Kind   string
+	Data   []byte
 }
 
 func (k *kept) keep(e *entry, kind string) {
-	k.number, k.kind, k.data = e.number, kind, append(k.data[:0], e.data...)
+	k.Number, k.Kind, k.Data = e.number, kind, append(k.Data[:0], e.data...)
 }
 
 // keep keeps an entry if it may turn out to be the last of its kind.
 func (p *past) keep(e *entry) {
 	if string(e.kind) != peak.TypeJournalSealed { // the seal of what a daemon stopped with comes after it
-		p.last.kind = ""
+		p.Last.Kind = ""
 	}
 	switch string(e.kind) {
 	case peak.TypePullStarted:
-		p.pull.keep(e, peak.TypePullStarted)
+		p.Pull.keep(e, peak.TypePullStarted)
 	case peak.TypePullEnded:
-		p.pull.keep(e, peak.TypePullEnded)
+		p.Pull.keep(e, peak.TypePullEnded)
 	case peak.TypeZeroSet:
-		p.zero.keep(e, peak.TypeZeroSet)
+		p.Zero.keep(e, peak.TypeZeroSet)
 	case peak.TypeTareSet:
-		p.tare.keep(e, peak.TypeTareSet)
+		p.Tare.keep(e, peak.TypeTareSet)
 	case peak.TypeJobOpened:
-		p.job = e.number
+		p.Job = e.number
 	case peak.TypeTestEnded, peak.TypeJobCancelled:
-		p.job = 0
+		p.Job = 0
 	case peak.TypeWeighingStarted:
-		p.weighing = e.number
+		p.Weighing = e.number
 	case peak.TypeWeighingStopped:
-		p.weighing = 0
+		p.Weighing = 0
 	case peak.TypeDaemonStopped:
-		p.last.keep(e, peak.TypeDaemonStopped)
+		p.Last.keep(e, peak.TypeDaemonStopped)
 	default:
 		p.keepVerification(e)
 	}
-	p.last.number = e.number
+	p.Last.Number = e.number
 }
 
 // keepVerification keeps where the records are that readings are judged by.
 func (p *past) keepVerification(e *entry) {
 	switch string(e.kind) {
 	case peak.TypeVerificationStarted:
-		p.session = e.number
+		p.Session = e.number
 	case peak.TypeVerificationCancelled:
-		p.session = 0
+		p.Session = 0
 	case peak.TypeForceVerified:
-		p.session = 0
-		p.verified = append(p.verified, e.number)
+		p.Session = 0
+		p.Verified = append(p.Verified, e.number)
 	case peak.TypeParametersChanged:
-		p.parameters = append(p.parameters, e.number)
+		p.Parameters = append(p.Parameters, e.number)
 	}
 }
 
@@ -120,11 +125,11 @@ type standing struct {
 }
 
 func (k *kept) decode() (s standing, err error) {
-	if k.kind == "" {
+	if k.Kind == "" {
 		return s, nil
 	}
-	if err := json.Unmarshal(k.data, &s); err != nil {
-		return s, fmt.Errorf("read record %d, a %s: %w", k.number, k.kind, err)
+	if err := json.Unmarshal(k.Data, &s); err != nil {
+		return s, fmt.Errorf("read record %d, a %s: %w", k.Number, k.Kind, err)
 	}
 	return s, nil
 }
@@ -132,30 +137,30 @@ func (k *kept) decode() (s standing, err error) {
 // opened tells what the kept records say.
 func (p *past) opened() (o Opened, err error) {
 	var s [4]standing
-	for i, k := range []*kept{&p.last, &p.pull, &p.zero, &p.tare} {
+	for i, k := range []*kept{&p.Last, &p.Pull, &p.Zero, &p.Tare} {
 		if s[i], err = k.decode(); err != nil {
 			return o, err
 		}
 	}
 	last, pull, zero, tare := s[0], s[1], s[2], s[3]
-	o.Clean = p.last.number == 0 || p.last.kind != "" && last.Clean
-	o.LastPull, o.OpenJob, o.Weighing = pull.Pull, p.job, p.weighing
-	o.Session, o.Verified, o.Parameters = p.session, p.verified, p.parameters
-	if p.pull.kind == peak.TypePullStarted {
-		o.InHand = &PullInHand{Record: p.pull.number, Pull: pull.Pull, Data: slices.Clone(p.pull.data)}
+	o.Clean = p.Last.Number == 0 || p.Last.Kind != "" && last.Clean
+	o.LastPull, o.OpenJob, o.Weighing = pull.Pull, p.Job, p.Weighing
+	o.Session, o.Verified, o.Parameters = p.Session, p.Verified, p.Parameters
+	if p.Pull.Kind == peak.TypePullStarted {
+		o.InHand = &PullInHand{Record: p.Pull.Number, Pull: pull.Pull, Data: slices.Clone(p.Pull.Data)}
 	}
-	if o.Zero, err = p.offset(p.zero, zero.New, pull.Zero); err != nil {
+	if o.Zero, err = p.offset(p.Zero, zero.New, pull.Zero); err != nil {
 		return o, err
 	}
-	o.Tare, err = p.offset(p.tare, tare.New, pull.Tare)
+	o.Tare, err = p.offset(p.Tare, tare.New, pull.Tare)
 	return o, err
 }
 
 // offset returns the later of what was set and what a pull was made with.
 func (p *past) offset(set kept, value, ofPull json.Number) (peak.Maybe[peak.Force], error) {
-	number := set.number
-	if p.pull.number > number && ofPull != "" {
-		number, value = p.pull.number, ofPull
+	number := set.Number
+	if p.Pull.Number > number && ofPull != "" {
+		number, value = p.Pull.Number, ofPull
 	}
 	if value == "" {
 		return peak.Maybe[peak.Force]{}, nil

@@ -9,12 +9,22 @@ import (
 	"thimbled/publish"
 )
 
+// listed is a tally that tells of each line.
+type listed struct {
+	noTally
+	add func([]byte)
+}
+
+func (l listed) Add(line []byte) { l.add(line) }
+
 // Each durable line is shown once, in order: what Open reads back, then what is
 // appended, and to an audit with its number.
 func TestLinesAreShown(t *testing.T) {
 	dir := t.TempDir()
 	var seen [][]byte
-	o := Options{Bench: "dock-3", SegmentBytes: 1000, Line: func(line []byte) { seen = append(seen, bytes.Clone(line)) }}
+	o := Options{Bench: "dock-3", SegmentBytes: 1000, Tally: func() Tally {
+		return listed{add: func(line []byte) { seen = append(seen, bytes.Clone(line)) }}
+	}}
 	write := func(n int) {
 		w, _, err := Open(dir, o)
 		if err != nil {

@@ -51,6 +51,7 @@ func numbered(name, suffix string) (uint64, bool) {
 type listing struct {
 	segments []uint64 // the first record of each, rising
 	others   []string // files that are no segments
+	format   int
 }
 
 func list(fsys FS, dir string) (listing, error) {
@@ -67,7 +68,8 @@ func list(fsys FS, dir string) (listing, error) {
 		}
 	}
 	slices.Sort(l.segments)
-	return l, nil
+	l.format, err = readFormat(fsys, dir, slices.Contains(l.others, formatName))
+	return l, err
 }
 
 // lines reads the lines of one segment.
@@ -75,8 +77,9 @@ type lines struct {
 	name string // of the segment
 	file File
 	buf  []byte
-	pos  int // where the next line begins in buf
-	end  int // how far buf is filled
+	pos  int   // where the next line begins in buf
+	end  int   // how far buf is filled
+	at   int64 // where in the file buf is filled from next
 
 	line   int   // number of the last line read, from 1
 	offset int64 // of the last line read
@@ -147,8 +150,9 @@ func (l *lines) fill() error {
 	if l.end == len(l.buf) {
 		l.buf = append(l.buf, make([]byte, len(l.buf))...)
 	}
-	n, err := l.file.Read(l.buf[l.end:])
+	n, err := l.file.ReadAt(l.buf[l.end:], l.at)
 	l.end += n
+	l.at += int64(n)
 	if n > 0 {
 		return nil
 	}

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"bytes"
+	"encoding"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -21,6 +22,9 @@ var (
 	ErrLocked = errors.New("in use by another process")
 	// ErrOtherBench says that a journal holds the records of another bench.
 	ErrOtherBench = errors.New("the journal is of another bench")
+	// ErrFormat says that a journal was written by a later version in a way that
+	// this one does not know.
+	ErrFormat = errors.New("the journal is of a later format")
 	// ErrFailed says that a write or a sync went wrong, so that nothing more
 	// is written. It stays until the journal is opened anew.
 	ErrFailed = errors.New("the journal has failed")
@@ -43,11 +47,27 @@ type Options struct {
 	SegmentBytes int64
 	// MinFree is the free space, in bytes, that Room asks for; 0 means 64 MiB.
 	MinFree int64
-	// Line is given each durable line in order, without its line feed: those read
-	// back by Open, then each that Append added, before it returns. It must not
-	// keep the line. Nil: nobody asks.
-	Line func(line []byte)
+	// Tally makes what is kept over all lines, empty. Nil: nobody asks.
+	Tally func() Tally
 }
+
+// Tally is kept over the lines of a journal, from the first to the last durable
+// one: by Open, then by Append before it returns. Its text goes into the note of
+// what was checked, so that Open need not read all lines again; equal lines make
+// equal texts.
+type Tally interface {
+	// Add takes the next line, without its line feed, and must not keep it.
+	Add(line []byte)
+	encoding.TextMarshaler
+	encoding.TextUnmarshaler
+}
+
+// noTally counts nothing.
+type noTally struct{}
+
+func (noTally) Add([]byte)                   {}
+func (noTally) MarshalText() ([]byte, error) { return nil, nil }
+func (noTally) UnmarshalText([]byte) error   { return nil }
 
 const (
 	defaultSegmentBytes = 16 << 20
@@ -67,8 +87,8 @@ func (o Options) withDefaults() Options {
 	if o.MinFree == 0 {
 		o.MinFree = defaultMinFree
 	}
-	if o.Line == nil {
-		o.Line = func([]byte) {}
+	if o.Tally == nil {
+		o.Tally = func() Tally { return noTally{} }
 	}
 	return o
 }
@@ -79,12 +99,17 @@ type Writer struct {
 	dir  string
 	opts Options
 	lock io.Closer
+	// format is the journal's, which is below Format in an old one.
+	format int
 
 	// Only the goroutine that appends touches these.
 	file   File // the last segment; nil before the first record
 	size   int64
 	hasher *hasher
 	hash   digest // of the last line
+	tally  Tally
+
+	check checking // only the goroutine that checks touches it
 
 	mu       sync.Mutex // guards what is below
 	segments []uint64   // the first record of each
@@ -115,7 +140,7 @@ func (w *Writer) Append(e publish.Event) (publish.Record, error) {
 	}
 	w.hash = hash
 	r := recordOf(line[:len(line)-1:len(line)-1], w.opts.Bench, number, e)
-	w.opts.Line(r.Line)
+	w.tally.Add(r.Line)
 	w.announce(r)
 	return r, nil
 }
