@@ -57,6 +57,9 @@ func payload(e peak.Event, c Clock, traces Traces) any {
 	case peak.JournalSealed:
 		return journalSealed{Size: e.Size, Root: e.Root, Checkpoint: e.Checkpoint, Key: e.Key, Why: e.Why}
 	}
+	if data := journalPayload(e); data != nil {
+		return data
+	}
 	return jobPayload(e, c, traces)
 }
 

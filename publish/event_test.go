@@ -110,6 +110,8 @@ func allEvents() []peak.Event {
 			Key:        "thimbled/bench/dock-3+00000000+AQ==", Why: "stopped",
 		},
 		peak.BrokerRepaired{At: s(115), LostFrom: 12, LostTo: 31, Restored: 20, Why: "the broker's store lost records"},
+		peak.JournalDamaged{At: s(116), File: "000000000001.jsonl", Line: 3, Offset: 1204, Record: 3, Reason: "does not agree with its line hash"},
+		peak.TraceRemoved{At: s(117), Pull: 7, Name: "traces/000000000005.csv", SHA256: strings.Repeat("0a", 32), Why: "older than 10 years"},
 		peak.BrokerRepaired{At: s(116), Why: "the broker's store was damaged"},
 	}
 }
