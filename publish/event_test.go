@@ -204,6 +204,7 @@ func TestCloudEvents(t *testing.T) {
 var unitless = map[string]bool{
 	"pull": true, "legs": true, "lift": true, "lifts": true, "planned_pull": true, "run": true, "constant": true, "changes_so_far": true, "size": true,
 	"lost_from": true, "lost_to": true, "records_restored": true,
+	"line": true, "byte": true, "record": true,
 }
 
 func checkKeys(t *testing.T, data map[string]any) {
