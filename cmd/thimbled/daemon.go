@@ -153,7 +153,7 @@ func (d *daemon) openBroker(store string) (err error) {
 func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, traces publish.Traces) {
 	c := d.config
 	l := &loop{
-		samples: make(chan acquire.Sample, queue), asks: make(chan ask),
+		samples: make(chan acquire.Sample, queue), asks: make(chan ask), damaged: make(chan *journal.Damage),
 		bench: c.Bench.ID, version: version(), start: now, clock: clock,
 		machine: peak.New(c.Settings(), from),
 		journal: d.journal, record: recorder{journal: d.journal, scaled: c.Load.Scaling() != ""},
@@ -238,6 +238,7 @@ func (d *daemon) run(ctx context.Context, ready func()) error {
 	outside.run("live readings", d.live.Run)
 	outside.run("state", d.state.Run)
 	outside.run("index", func(ctx context.Context) error { return d.index.Run(ctx, d.journal) })
+	outside.run("journal check", d.checkJournal)
 	outside.run("page", d.page.Run)
 	outside.run("http", d.serveHTTP)
 	if d.server != nil {

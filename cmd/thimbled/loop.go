@@ -63,6 +63,8 @@ type loop struct {
 	sealer         *sealer        // nil when nothing is signed
 	heard          time.Duration  // when the listeners were last told
 	traces         publish.Traces // of the pulls of the open test
+	damaged        chan *journal.Damage
+	damage         *journal.Damage // found, and recording goes on until the pull in hand has ended
 }
 
 // watched is one instrument as the loop knows it.
@@ -104,10 +106,13 @@ func (l *loop) run(context.Context) error {
 			l.take(s)
 		case a := <-l.asks:
 			l.carryOut(a)
+		case d := <-l.damaged:
+			l.takeDamage(d)
 		case <-tick.C:
 			l.checkClock()
 			l.settle(l.machine.Step(peak.Tick{At: l.now()}))
 			l.sealDue()
+			l.refuseDamaged()
 			if l.now()-l.heard >= silence {
 				l.show() // nothing came in, and that must be seen
 			}

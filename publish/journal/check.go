@@ -161,3 +161,7 @@ func rest(ctx context.Context, d time.Duration) error {
 		return nil
 	}
 }
+
+// Refuse makes the journal failed for a reason that the caller found: nothing is
+// added to it any more until it is opened anew.
+func (w *Writer) Refuse(why error) { w.fail(why) }
