@@ -36,6 +36,7 @@ func (d *daemon) answers() map[string]nats.Handler {
 			return publish.EncodeOpenJob(d.loop.snapshot.Load()), nil
 		},
 		"job.assign": d.askAssign,
+		"correct":    d.askCorrect,
 		"job.cancel": d.askWhy(func(at time.Duration, r whyRequest) peak.Input {
 			return peak.CancelJob{At: at, By: r.By, Why: r.Why}
 		}),

@@ -58,6 +58,12 @@ func (d *daemon) askAssign(ctx context.Context, body []byte) ([]byte, error) {
 	if v.job != "" {
 		return nil, conflict("pull %d belongs to job %s already", r.Pull, v.job)
 	}
+	if err := d.followPull(ctx, v); err != nil {
+		return nil, err
+	}
+	if v.scaledBy != "" {
+		return nil, conflict("pull %d was corrected with another scale and counts for no job; make it again", r.Pull)
+	}
 	v.assign(planned, open.Value.Job.ID)
 	again, err := v.judge()
 	if err != nil {
@@ -85,6 +91,8 @@ type onRecord struct {
 	ended  peak.PullEnded
 	record uint64 // of its end
 	sealed publish.Trace
+	// scaledBy is the scale that it was corrected with last; empty if it never was.
+	scaledBy string
 }
 
 // pullOnRecord returns a pull that has ended, with what it was judged by when it was
@@ -113,7 +121,7 @@ func (d *daemon) pullOnRecord(ctx context.Context, number int64) (*onRecord, err
 	if !isStart || !isEnd || v.sealed.Name == "" {
 		return nil, conflict("pull %d has no trace, so it cannot be judged again", number)
 	}
-	before, err := pastOf(ctx, d.journal, d.opened, p.Record)
+	before, err := pastOf(ctx, d.journal, p.Record)
 	if err != nil {
 		return nil, err
 	}

@@ -45,6 +45,7 @@ func commands() []command {
 		{"tare", "[--force Q] [--by NAME]", "ask the daemon to set the tare", tareCommand},
 		{"job", jobVerbs + " …", "open a job, show it, assign or repeat a pull, finish or cancel it", jobCommand},
 		{"inspect", "--job ID --inspector NAME --finding accepted|rejected --examined TEXT", "record what a person found at an item", inspectCommand},
+		{"correct", "--pull N --why TEXT [--by NAME]", "ask the daemon to judge a pull again with the right scale", correctCommand},
 		{"weigh", "start [--item TAG] | stop", "weigh with the load cell on a crane hook", weighCommand},
 		{"status", "", "ask the daemon what it knows now", statusCommand},
 	}

@@ -237,6 +237,7 @@ func (r *recomputing) checkReached(e *entry, m *madePull, j finding) {
 // assigned checks a pull that was counted for a job later: judged by what it was judged
 // by at first, with the requirement of the job.
 func (r *recomputing) assigned(e *entry, x peak.PullAssigned, traces publish.Traces) {
+	r.ownTraces(e, traces)
 	result := &outcome{done: make(chan struct{})}
 	need, known := r.test.planned(x.Planned)
 	r.test.count(x, x.Ended.Job, result)
@@ -257,6 +258,15 @@ func (r *recomputing) assigned(e *entry, x peak.PullAssigned, traces publish.Tra
 		}
 		result.set(j.ended)
 		r.compare(e, x.Ended.Pull, peak.PullAssigned{At: e.at(), Planned: x.Planned, Label: need.Label, Ended: j.ended, By: x.By}, traces)
+	}
+}
+
+// ownTraces checks that a record names the traces that its pulls ended with.
+func (r *recomputing) ownTraces(e *entry, traces publish.Traces) {
+	for pull, t := range traces {
+		if m := r.pulls[pull]; m != nil && m.sealed != t {
+			r.problem(e, fmt.Sprintf("pull %d: names a trace that is not that of its end", pull))
+		}
 	}
 }
 

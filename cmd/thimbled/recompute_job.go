@@ -96,6 +96,7 @@ func (t *openTest) events() []peak.Event {
 
 // testEnded checks the result of a test: what its pulls come to, by the core.
 func (r *recomputing) testEnded(e *entry, x peak.TestEnded, traces publish.Traces) {
+	r.ownTraces(e, traces)
 	t := r.test
 	r.test = openTest{}
 	if !t.job.Known || t.job.Value.Job.ID != x.Job.ID {

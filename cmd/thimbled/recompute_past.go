@@ -103,18 +103,10 @@ func (p *past) constant() peak.Maybe[int64] {
 // constantRegister is the key of the config that says where the constant is read.
 const constantRegister = "load.constant_register"
 
-// pastOf is what the records before one say. Those that were there when the journal was
-// opened are known by kind; those after it are read in turn.
-func pastOf(ctx context.Context, w *journal.Writer, o journal.Opened, before uint64) (*past, error) {
-	numbers := slices.Sorted(slices.Values(slices.Concat(o.Verified, o.Parameters)))
-	for n := o.Last + 1; n < before; n++ {
-		numbers = append(numbers, n)
-	}
+// pastOf is what the records before one say. It reads them all.
+func pastOf(ctx context.Context, w *journal.Writer, before uint64) (*past, error) {
 	p := &past{}
-	for _, n := range numbers {
-		if n >= before {
-			break
-		}
+	for n := uint64(1); n < before; n++ {
 		r, err := w.Next(ctx, n-1)
 		if err != nil {
 			return nil, err

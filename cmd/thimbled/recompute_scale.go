@@ -20,9 +20,10 @@ type rescaling struct {
 
 // Why a pull cannot be judged with another scale.
 var (
-	errNoRaw     = errors.New("its trace has no raw values, so no other scale can be applied")
-	errSameScale = errors.New("it was made with this scale already")
-	errNoScale   = errors.New("the config has no scale: the indicator gives forces itself")
+	errNoRaw      = errors.New("its trace has no raw values, so no other scale can be applied")
+	errZeroBeyond = errors.New("its zero is not plausible with this scale")
+	errSameScale  = errors.New("it was made with this scale already")
+	errNoScale    = errors.New("the config has no scale: the indicator gives forces itself")
 )
 
 // rescalingOf is the scale of a config.
@@ -31,7 +32,7 @@ func rescalingOf(c *config.Config) (*rescaling, error) {
 	if name == "" {
 		return nil, errNoScale
 	}
-	return &rescaling{name: name, of: forceOf(c)}, nil
+	return &rescaling{name: name, of: forceMaker(c)}, nil
 }
 
 // rescalingOnRecord is the scale of the recorded parameters.
@@ -74,7 +75,7 @@ func (v *evidence) rescaled(to *rescaling) (*evidence, error) {
 	for i := range marks {
 		f, q := to.of(marks[i].raw())
 		if q != peak.Good {
-			return nil, fmt.Errorf("the zero comes to a force that is %s with this scale", q)
+			return nil, fmt.Errorf("%w: %v", errZeroBeyond, q)
 		}
 		forces[i] = f
 	}
@@ -166,23 +167,10 @@ func scaleText(known map[string]string) string {
 	section("[bench]", "bench", "id", "capacity", "division", "show")
 	section("[[line]]\nname = \"recorded\"\nkind = \"tcp\"\naddress = \"127.0.0.1:502\"", "")
 	section("[load]\nline = \"recorded\"", "load", "unit", "lowest", "highest", "scale", "offset")
-	return b.String()
-}
-
-// forceOf is how a config makes a force of a raw value.
-func forceOf(c *config.Config) func(float64) (peak.Force, peak.Quality) {
-	l := c.Load
-	return func(raw float64) (peak.Force, peak.Quality) {
-		value := float64(l.Scale*raw) + l.Offset
-		n := math.Round(float64(float64(value*l.Unit.Newtons()) * 1000))
-		switch {
-		case n < float64(l.Lowest):
-			return 0, peak.UnderRange
-		case !(n <= float64(l.Highest)):
-			return 0, peak.OverRange
-		}
-		return peak.Force(n), peak.Good
+	if _, curve := known["load.scale.coefficients"]; curve {
+		section("[load.scale]", "load.scale", "coefficients")
 	}
+	return b.String()
 }
 
 // wouldBe notes what a pull would come to with the asked scale.
@@ -210,6 +198,7 @@ type rescaledPull struct {
 // corrected checks a correction: what the pull came to before, and what it comes to with
 // the scale that was on record then.
 func (r *recomputing) corrected(e *entry, x peak.PullCorrected, traces publish.Traces) {
+	r.ownTraces(e, traces)
 	m := r.pulls[x.New.Pull]
 	if m == nil || m.why != "" {
 		r.unable("what was corrected is not on record")

@@ -51,14 +51,13 @@ func goOn(ctx context.Context, w *journal.Writer, o journal.Opened, c publish.Cl
 
 // endInterrupted ends the pull that was in hand when the daemon died: judged from its
 // trace, as far as that goes, by the same core and by what counted when it was made.
-func endInterrupted(w *journal.Writer, dir string, o journal.Opened, c *config.Config, log *slog.Logger) error {
-	in := o.InHand
+func endInterrupted(w *journal.Writer, dir string, in *journal.PullInHand, c *config.Config, log *slog.Logger) error {
 	data := publish.Event{Type: peak.TypePullStarted, Data: in.Data}
 	began, err := publish.Decode(data, sinceEpoch, publish.Traces{})
 	if err != nil {
 		return fmt.Errorf("read the start of pull %d: %w", in.Pull, err)
 	}
-	before, err := pastOf(context.Background(), w, o, w.Last()+1)
+	before, err := pastOf(context.Background(), w, w.Last()+1)
 	if err != nil {
 		return fmt.Errorf("read what pull %d is judged by: %w", in.Pull, err)
 	}
