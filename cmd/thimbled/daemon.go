@@ -115,6 +115,7 @@ func (d *daemon) openJournal(dir string) (journal.Opened, error) {
 		return opened, fmt.Errorf("open journal: %w", err)
 	}
 	d.journal = w
+	d.sealer.goOn(opened)
 	if opened.Cut != nil {
 		d.log.Warn("cut a damaged tail off the journal", "cut", opened.Cut)
 	}
