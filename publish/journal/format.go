@@ -25,7 +25,7 @@ const (
 )
 
 // readFormat returns the format of a journal; there says that it has the file.
-// An empty file is one that a power cut kept from being written.
+// A file that is empty or not whole is one that a power cut kept from being written.
 func readFormat(fsys FS, dir string, there bool) (int, error) {
 	if !there {
 		return 1, nil
@@ -46,7 +46,7 @@ func readFormat(fsys FS, dir string, there bool) (int, error) {
 }
 
 func parseFormat(text string) (int, error) {
-	if text == "" {
+	if torn(text) {
 		return 1, nil
 	}
 	number, ok := strings.CutPrefix(strings.TrimSuffix(text, "\n"), formatText)
@@ -58,6 +58,13 @@ func parseFormat(text string) (int, error) {
 		return 0, fmt.Errorf("%w: %d, and this version knows up to %d; use the version that wrote it or a later one", ErrFormat, n, Format)
 	}
 	return int(n), nil
+}
+
+// torn says whether a power cut can have left this of the file: part of it, and zeros
+// where the disk has nothing yet.
+func torn(text string) bool {
+	begun := strings.HasPrefix(formatText, text) || strings.HasPrefix(text, formatText)
+	return strings.Contains(text, "\x00") || begun && !strings.HasSuffix(text, "\n")
 }
 
 // beginFormat gives a new journal its format.
