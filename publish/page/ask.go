@@ -35,6 +35,10 @@ func (p *Page) serveAsk(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusNotFound, fmt.Sprintf("there is no command %q", command))
 		return
 	}
+	if refusal := p.mayAsk(r.Context(), command); refusal != nil {
+		refuse(w, refusal.Code, refusal.Why)
+		return
+	}
 	body, refusal := readAsk(w, r)
 	if refusal != nil {
 		refuse(w, refusal.Code, refusal.Why)

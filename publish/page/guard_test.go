@@ -82,7 +82,7 @@ func status(t *testing.T, r *http.Request) int {
 
 func TestListenMustNameAPort(t *testing.T) {
 	for _, listen := range []string{"", "127.0.0.1", "127.0.0.1:", "127.0.0.1:0"} {
-		if _, err := allowedHosts(listen); err == nil {
+		if _, err := allowedHosts(Options{Listen: listen}); err == nil {
 			t.Errorf("%q passes for an address", listen)
 		}
 	}

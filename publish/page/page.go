@@ -31,6 +31,16 @@ type Options struct {
 	AgeLimit time.Duration
 	// Listen is the host:port that people reach the page at; see [Page.Handler].
 	Listen string
+	// Hosts are names, without a port, that the page is known by besides.
+	Hosts []string
+	// Secure says that people reach the page over TLS.
+	Secure bool
+	// SignIn says who has this name and password; nil: nobody signs in, and
+	// whoever reaches the page may do everything.
+	SignIn func(name, password string) (publish.User, bool)
+	// Beside are handlers of GET at other paths, behind the same guard. Those who
+	// sign in may do so there with each request (HTTP basic authentication).
+	Beside map[string]http.Handler
 
 	// Snapshot returns the newest snapshot, nil before the first; Now the
 	// elapsed time on its clock.
@@ -54,12 +64,16 @@ type Page struct {
 	options  Options
 	hosts    hosts
 	assets   map[string]asset
-	setup    []byte
+	setup    setup
 	run      string // names this run of the daemon, whose time counts anew
 	history  *history
 	standing standing
 
-	traces, papers chan struct{} // how many are read and made at once
+	sessions sessions
+	attempts attempts
+
+	// How many are read, made and checked at once.
+	traces, papers, hashing chan struct{}
 
 	mu      sync.Mutex
 	recent  recent               // guarded by mu
@@ -80,7 +94,7 @@ func New(o Options) (*Page, error) {
 	if o.AgeLimit == 0 {
 		o.AgeLimit = defaultAgeLimit
 	}
-	hosts, err := allowedHosts(o.Listen)
+	hosts, err := allowedHosts(o)
 	if err != nil {
 		return nil, err
 	}
@@ -91,7 +105,7 @@ func New(o Options) (*Page, error) {
 	run := strconv.FormatInt(time.Now().UnixNano(), 36)
 	p := &Page{
 		options: o, hosts: hosts, assets: assets, setup: setupOf(o), streams: map[*stream]struct{}{}, run: run, history: newHistory(run, o.Earlier),
-		traces: make(chan struct{}, 1), papers: make(chan struct{}, 2),
+		traces: make(chan struct{}, 1), papers: make(chan struct{}, 2), hashing: make(chan struct{}, 1),
 	}
 	return p, nil
 }
@@ -126,7 +140,8 @@ func (p *Page) Hear(s *publish.Snapshot, span publish.Span, now time.Duration) {
 // and [::1] with the port of Listen, to the host of Listen, and, where Listen
 // names no host, to the address that the connection came in on. Requests that
 // name another host, as those of a page that had its own name pointed here,
-// get 421; commands from pages of other origins get 403.
+// get 421; commands from pages of other origins get 403. Where people sign in, those
+// who have not get 401, and the form at /sign-in.
 func (p *Page) Handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", p.serveAsset)
@@ -138,5 +153,11 @@ func (p *Page) Handler() http.Handler {
 	mux.HandleFunc("GET /pulls/{number}/curve", p.servePullCurve)
 	mux.HandleFunc("POST /ask/{command}", p.serveAsk)
 	mux.HandleFunc("GET /certificate/{file}", p.serveCertificate)
-	return p.guard(mux)
+	mux.HandleFunc("GET /sign-in", p.serveSignInForm)
+	mux.HandleFunc("POST /sign-in", p.serveSignIn)
+	mux.HandleFunc("POST /sign-out", p.serveSignOut)
+	for path, handler := range p.options.Beside {
+		mux.Handle("GET "+path, handler)
+	}
+	return p.guard(p.signed(mux))
 }

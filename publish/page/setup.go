@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"thimbled/peak"
+	"thimbled/publish"
 )
 
 // setup is what does not change while the daemon runs. Sizes of units are
@@ -18,6 +19,13 @@ type setup struct {
 	Ranges   []measuring `json:"ranges"`
 	AgeLimit float64     `json:"age_limit_seconds"`
 	Recent   float64     `json:"recent_seconds"`
+	User     *signedAs   `json:"user,omitempty"` // who has signed in
+}
+
+// signedAs is who has signed in.
+type signedAs struct {
+	Name string `json:"name"`
+	Role string `json:"role"`
 }
 
 // measuring is a measuring range of the load indicator.
@@ -36,17 +44,17 @@ type shownUnit struct {
 // pressureDecimals show a step that a gauge of a bench can be read to.
 var pressureDecimals = map[peak.PressureUnit]int{peak.UnitPa: 0, peak.UnitKPa: 0, peak.UnitMPa: 2, peak.UnitBar: 1, peak.UnitPsi: 0}
 
-func setupOf(o Options) []byte {
+func setupOf(o Options) setup {
 	ranges := []measuring{}
 	for _, r := range o.Ranges {
 		ranges = append(ranges, measuring{r.Name, json.Number(r.UpTo.AppendNewtons(nil))})
 	}
-	return mustMarshal(setup{
+	return setup{
 		Bench:    o.Bench,
 		Force:    shownUnit{o.Show.String(), exactly(o.Show.Newtons()), o.Show.Decimals(o.Division)},
 		Pressure: shownUnit{o.PressureUnit.String(), exactly(o.PressureUnit.Pascals()), pressureDecimals[o.PressureUnit]},
 		Capacity: json.Number(o.Capacity.AppendNewtons(nil)), Ranges: ranges, AgeLimit: o.AgeLimit.Seconds(), Recent: recentFor.Seconds(),
-	})
+	}
 }
 
 // exactly writes the shortest decimal that stands for x. For all units but the
@@ -54,7 +62,11 @@ func setupOf(o Options) []byte {
 func exactly(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
 
 func (p *Page) serveSetup(w http.ResponseWriter, r *http.Request) {
-	sendJSON(w, r, p.setup)
+	s := p.setup
+	if u, ok := publish.UserOf(r.Context()); ok {
+		s.User = &signedAs{u.Name, u.Role.String()}
+	}
+	sendJSON(w, r, mustMarshal(s))
 }
 
 func sendJSON(w http.ResponseWriter, r *http.Request, body []byte) {

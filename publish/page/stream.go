@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"net/http"
+	"net/netip"
 	"strconv"
 	"sync"
 	"time"
@@ -13,9 +14,11 @@ import (
 )
 
 const (
-	mostStreams  = 64
-	readingEvery = 100 * time.Millisecond
-	stateEvery   = time.Second
+	mostStreams = 64
+	// mostStreamsFrom is how many of them one other computer may have.
+	mostStreamsFrom = 16
+	readingEvery    = 100 * time.Millisecond
+	stateEvery      = time.Second
 	// takeWithin is how long a browser may take no data before its stream is
 	// ended; it asks for a new one when it is back.
 	takeWithin = 5 * time.Second
@@ -27,6 +30,7 @@ type stream struct {
 	wake chan struct{}
 	span publish.Span  // since the message before
 	due  time.Duration // elapsed time of the next message
+	from netip.Addr
 }
 
 // hear notes a step of the loop and wakes the stream when a message is due.
@@ -59,14 +63,24 @@ func wider(a, b publish.Span) publish.Span {
 	}
 }
 
-// join adds a stream unless there are too many.
-func (p *Page) join() (*stream, bool) {
+// join adds a stream from an address unless there are too many. Those of this
+// computer may all be one program's, such as an encrypted tunnel's.
+func (p *Page) join(from netip.Addr) (*stream, bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if len(p.streams) >= mostStreams {
 		return nil, false
 	}
-	s := &stream{wake: make(chan struct{}, 1)}
+	same := 0
+	for one := range p.streams {
+		if one.from == from {
+			same++
+		}
+	}
+	if same >= mostStreamsFrom && !from.IsLoopback() {
+		return nil, false
+	}
+	s := &stream{wake: make(chan struct{}, 1), from: from}
 	p.streams[s] = struct{}{}
 	return s, true
 }
@@ -92,7 +106,7 @@ func (p *Page) span(s *stream) publish.Span {
 // as on NATS; "hold", how much of the hold is left, with each reading; and
 // "records" when the last pulls have changed.
 func (p *Page) serveLive(w http.ResponseWriter, r *http.Request) {
-	s, ok := p.join()
+	s, ok := p.join(addressOf(r))
 	if !ok {
 		w.Header().Set("Retry-After", "10")
 		refuse(w, http.StatusServiceUnavailable, "as many pages as the bench serves at once are open: close one of them")

@@ -5,6 +5,7 @@ import (
 	"context"
 	"net/http"
 	"net/http/httptest"
+	"net/netip"
 	"os"
 	"strings"
 	"sync"
@@ -301,7 +302,7 @@ func TestStreamOfSlowBrowser(t *testing.T) {
 func TestHearNeverWaits(t *testing.T) {
 	d := newDouble(t, nil)
 	for range mostStreams {
-		if _, ok := d.join(); !ok {
+		if _, ok := d.join(netip.IPv6Loopback()); !ok {
 			t.Fatal("no stream")
 		}
 	}

@@ -1,6 +1,7 @@
 // Asking the daemon to do something, and saying what it answered.
 
 import { byId, sign } from "./dom.js";
+import { signInNeeded } from "./signed.js";
 
 // ask sends a command. It throws an Error with a sentence for a person.
 export async function ask(command, body) {
@@ -12,6 +13,7 @@ export async function ask(command, body) {
   } catch {
     throw new Error("The daemon was not reached, or its answer got lost. Look whether it was done before you ask again.");
   }
+  if (signInNeeded(answer)) throw new Error("You are signed out: sign in, then ask again.");
   const said = await answer.json().catch(() => null);
   if (answer.ok) return said;
   throw new Error(capital(said?.error ?? `the daemon answered ${answer.status}`));

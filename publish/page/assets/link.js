@@ -1,5 +1,7 @@
 // The connection to the daemon, and how old what it said is.
 
+import { signInNeeded } from "./signed.js";
+
 // A stream says something at least once a second. Silent for this long it is
 // lost, even where no error tells so, as with a pulled cable.
 const silence = 2500;
@@ -70,6 +72,7 @@ export class Link {
   async askWhy() {
     try {
       const answer = await fetch("/setup", { cache: "no-store" });
+      if (signInNeeded(answer)) return;
       if (answer.ok && this.standing === "lost") this.stand("full");
     } catch {
       this.stand("lost");

@@ -10,6 +10,7 @@ import { showChanges, showGrounds } from "./grounds.js";
 import { Link } from "./link.js";
 import { showJob, showReadiness } from "./panels.js";
 import { forget, showRecords } from "./records.js";
+import { showSigned, signInNeeded } from "./signed.js";
 import { offerRanges, showSteady, showVerification } from "./verify.js";
 import { alarmOf } from "./words.js";
 
@@ -173,7 +174,9 @@ async function begin() {
   wireBrief();
   for (;;) {
     try {
-      view.setup = await (await fetch("/setup", { cache: "no-store" })).json();
+      const answer = await fetch("/setup", { cache: "no-store" });
+      if (signInNeeded(answer)) return;
+      view.setup = await answer.json();
       break;
     } catch {
       setText(byId("link"), linkSaid.lost);
@@ -185,6 +188,7 @@ async function begin() {
   setText(byId("bench"), view.setup.bench);
   offerRanges(view.setup.ranges);
   wireForms(act);
+  showSigned(view.setup.user);
   setInterval(show, 100);
   new Link(hear);
 }
