@@ -17,6 +17,7 @@ require (
 	golang.org/x/image v0.47.0
 	golang.org/x/mod v0.41.0
 	golang.org/x/sys v0.50.0
+	gonum.org/v1/gonum v0.17.0
 )
 
 require (
@@ -35,6 +36,5 @@ require (
 	github.com/prometheus/procfs v0.22.0 // indirect
 	golang.org/x/text v0.43.0 // indirect
 	golang.org/x/time v0.16.0 // indirect
-	gonum.org/v1/gonum v0.17.0 // indirect
 	google.golang.org/protobuf v1.36.12 // indirect
 )
