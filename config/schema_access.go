@@ -36,9 +36,9 @@ var accessKeys = []key{
 	{name: "hosts", example: `["dock-3.example"]`,
 		doc:   "Names that people reach the page by, beside this computer's own and the address that it listens on.",
 		field: hostNames(func(d *draft, names []string) { d.cfg.Access.Hosts = names })},
-	{name: "nkey", example: `"/root/thimbled.nk"`,
+	{name: "nkey", example: `"/home/anna/thimbled.nk"`,
 		doc:   "File with the NATS user seed that commands on this computer sign in with, unless --nkey names another.",
-		field: words("/root/thimbled.nk", notEmpty, func(d *draft, s string) { d.cfg.Access.NKey = s })},
+		field: words("/home/anna/thimbled.nk", notEmpty, func(d *draft, s string) { d.cfg.Access.NKey = s })},
 }
 
 // checkCredential accepts a file, or the bare name of a credential.
