@@ -147,14 +147,26 @@ func (d *daemon) openBroker(store string) (err error) {
 	}
 	d.live = nats.NewLive(d.link, c.NATS.ReadingEvery)
 	d.state = nats.NewState(d.link)
-	d.records = nats.NewPublisher(d.link, d.journal, func(l nats.Loss) { d.log.Warn("the broker lost records", "loss", l) })
+	d.records = nats.NewPublisher(d.link, d.journal, nil)
+	d.records.Remember(filepath.Join(d.dir, "broker", "published"), d.repaired)
 	return nil
+}
+
+// repaired has the loop record that the broker's copy of the records was made
+// whole again. Once the loop has ended that is left to the next run.
+func (d *daemon) repaired(ctx context.Context, r nats.Repair) bool {
+	select {
+	case d.loop.mended <- peak.BrokerRepaired{LostFrom: r.LostFrom, LostTo: r.LostTo, Restored: r.Restored, Why: r.Why}:
+		return true
+	case <-ctx.Done():
+		return false
+	}
 }
 
 func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, traces publish.Traces) {
 	c := d.config
 	l := &loop{
-		samples: make(chan acquire.Sample, queue), asks: make(chan ask), damaged: make(chan *journal.Damage),
+		samples: make(chan acquire.Sample, queue), asks: make(chan ask), mended: make(chan peak.BrokerRepaired), damaged: make(chan *journal.Damage),
 		bench: c.Bench.ID, version: version(), start: now, clock: clock,
 		machine: peak.New(c.Settings(), from),
 		journal: d.journal, record: recorder{journal: d.journal, scaled: c.Load.Scaling() != ""},

@@ -40,6 +40,7 @@ type listener func(s *publish.Snapshot, span publish.Span, now time.Duration)
 type loop struct {
 	samples  chan acquire.Sample
 	asks     chan ask
+	mended   chan peak.BrokerRepaired // repairs of the broker's copy of the records
 	snapshot atomic.Pointer[publish.Snapshot]
 
 	bench, version string
@@ -106,6 +107,9 @@ func (l *loop) run(context.Context) error {
 			l.take(s)
 		case a := <-l.asks:
 			l.carryOut(a)
+		case e := <-l.mended:
+			e.At = l.now()
+			l.settle([]peak.Event{e})
 		case d := <-l.damaged:
 			l.takeDamage(d)
 		case <-tick.C:

@@ -65,6 +65,7 @@ type Server struct {
 	access *Access // nil: nobody signs in
 	seed   []byte  // that the daemon itself signs in with; nil if nobody does
 	log    *slog.Logger
+	found  findings                   // what the broker said about its store
 	check  func(*server.Server) error // the health check
 	every  time.Duration              // between two health checks
 	pause  time.Duration              // at least this long between two restarts
@@ -148,12 +149,17 @@ func (s *Server) start() error {
 	if err := s.tryPort(); err != nil {
 		return err
 	}
+	return s.openStore()
+}
+
+// open makes a broker on the store as it is.
+func (s *Server) open() error {
 	opts := s.opts // the broker writes to the options it is given
 	broker, err := server.NewServer(&opts)
 	if err != nil {
 		return err
 	}
-	log := &brokerLog{log: s.log}
+	log := &brokerLog{log: s.log, found: &s.found}
 	broker.SetLoggerV2(log, false, false, false)
 	broker.Start()
 	if log.fatal() != nil || !broker.ReadyForConnections(startTimeout) {

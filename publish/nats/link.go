@@ -65,6 +65,7 @@ type Link struct {
 	embedded bool    // the broker runs in this process
 	access   *Access // of the embedded broker; nil: nobody signs in
 	signIn   SignIn
+	server   *Server // the embedded broker; nil if it runs elsewhere
 	// records carries the journal's records and live everything else: while a
 	// record is synced to disk the broker reads nothing more from its connection.
 	records, live *natsgo.Conn
@@ -85,7 +86,7 @@ func Dial(o LinkOptions) (*Link, error) {
 	}
 	l := &Link{bench: o.Bench, log: logger(o.Log), embedded: o.Server != nil, signIn: o.SignIn, back: make(chan struct{}, 1)}
 	if o.Server != nil {
-		l.access, l.signIn = o.Server.access, SignIn{Seed: o.Server.seed}
+		l.server, l.access, l.signIn = o.Server, o.Server.access, SignIn{Seed: o.Server.seed}
 	}
 	if err := l.connect(o); err != nil {
 		l.Close()

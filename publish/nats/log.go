@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"strings"
 	"sync/atomic"
 )
 
@@ -18,6 +19,7 @@ func logger(l *slog.Logger) *slog.Logger {
 // notice is detail here.
 type brokerLog struct {
 	log   *slog.Logger
+	found *findings
 	cause atomic.Pointer[string] // of the broker's last fatal error
 }
 
@@ -25,7 +27,11 @@ func (b *brokerLog) Noticef(format string, v ...any) {
 	b.log.Debug("broker: " + fmt.Sprintf(format, v...))
 }
 func (b *brokerLog) Warnf(format string, v ...any) {
-	b.log.Warn("broker: " + fmt.Sprintf(format, v...))
+	text := fmt.Sprintf(format, v...)
+	if tellsDamage(text) {
+		b.found.add(strings.TrimSpace(text))
+	}
+	b.log.Warn("broker: " + text)
 }
 func (b *brokerLog) Errorf(format string, v ...any) {
 	b.log.Error("broker: " + fmt.Sprintf(format, v...))

@@ -21,6 +21,11 @@ const (
 	lookEvery  = 30 * time.Second
 	firstPause = 50 * time.Millisecond
 	maxPause   = 5 * time.Second
+	// mostRefused is how often in a row a record may be refused for a sequence that
+	// the stream had just told. A stranger who publishes in between does it once.
+	mostRefused = 4
+	// rememberEvery is how many records are published between two marks at most.
+	rememberEvery = 1000
 )
 
 // errBack ends a session because the broker came back.
@@ -44,6 +49,14 @@ type Publisher struct {
 	drain   time.Duration // for the last records, once Run's context has ended
 	// distrust makes the next survey read everything. Run's goroutine only.
 	distrust bool
+	// What is remembered between runs. Run's goroutine only.
+	file        string  // of the mark; empty when nothing is
+	had, marked uint64  // highest record number that was in the stream; that in the file
+	remark      bool    // the file must be written although marked is had
+	filling     bool    // the stream was deleted and is not filled again yet
+	repair      *Repair // one that is not finished
+	refused     int     // records refused one after the other, each after a look at the stream
+	onRepair    func(context.Context, Repair) bool
 	// Set by Run's goroutine, read by anybody.
 	known   atomic.Pointer[progress] // nil until the stream was first asked
 	trouble atomic.Pointer[error]
@@ -99,6 +112,8 @@ func (p *Publisher) session(ctx, work context.Context) error {
 	defer end()
 	err := p.carry(ctx, work)
 	switch {
+	case errors.Is(err, errAnew):
+		return nil
 	case errors.Is(context.Cause(work), errBack):
 		p.distrust = p.link.embedded
 		return nil
@@ -134,8 +149,9 @@ func (p *Publisher) carry(ctx, work context.Context) error {
 		return err
 	}
 	p.distrust = false
-	if had := p.Published(); at.last < had {
-		p.lost(Loss{Stream: EventStream(p.link.bench), Missing: numbers(at.last+1, had)})
+	p.compareWithMark(at)
+	if p.link.embedded && at.damaged() {
+		return p.anew(work, at.why())
 	}
 	p.settle(at)
 	if err := p.refill(work, &at); err != nil {
@@ -161,8 +177,12 @@ func (p *Publisher) follow(ctx, work context.Context, stream jetstream.Stream, a
 			if err := p.send(work, at, at.last+1); err != nil {
 				return err
 			}
+			if p.had >= p.marked+rememberEvery {
+				p.remember()
+			}
 		}
 		p.note(nil)
+		p.settleRepair(ctx)
 		if ctx.Err() != nil {
 			return nil
 		}
@@ -213,8 +233,13 @@ func (p *Publisher) send(ctx context.Context, at *position, number uint64) error
 		msg.Header.Set(natsgo.MsgIdHdr, record.ID)
 	}
 	if err := p.publish(ctx, msg, at.seq); err != nil {
-		return fmt.Errorf("publish record %d: %w", number, err)
+		return p.unsent(ctx, number, err)
 	}
+	p.refused = 0
+	if p.repair != nil && number <= p.had {
+		p.repair.Restored++
+	}
+	p.had = max(p.had, number)
 	at.seq++
 	at.msgs++
 	if number > at.last {
@@ -225,6 +250,19 @@ func (p *Publisher) send(ctx context.Context, at *position, number uint64) error
 	p.settle(*at)
 	p.note(nil)
 	return nil
+}
+
+// unsent says why a record was not published. Where the embedded broker again and
+// again refuses what follows from its own account of the stream, that is damaged.
+func (p *Publisher) unsent(ctx context.Context, number uint64, err error) error {
+	var refusal *jetstream.APIError
+	if p.link.embedded && errors.As(err, &refusal) && refusal.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence {
+		if p.refused++; p.refused == mostRefused {
+			p.refused = 0
+			return p.anew(ctx, "the stream was not where it said")
+		}
+	}
+	return fmt.Errorf("publish record %d: %w", number, err)
 }
 
 // publish stores a message as the one after the given sequence.

@@ -39,6 +39,15 @@ type position struct {
 	msgs    uint64   // messages in it
 	last    uint64   // highest record number in it
 	missing []uint64 // record numbers below last that are not in it
+	// unread counts the messages that the stream counts but could not be read.
+	unread uint64
+}
+
+// damaged says whether the stream has lost anything but its end.
+func (at position) damaged() bool { return len(at.missing) > 0 || at.unread > 0 }
+
+func (at position) why() string {
+	return fmt.Sprintf("%d records were missing from the midst of the stream, %d messages could not be read", len(at.missing), at.unread)
 }
 
 // survey finds out what the stream holds. It reads one message if the stream
@@ -72,9 +81,10 @@ func (p *Publisher) survey(ctx context.Context, stream jetstream.Stream) (positi
 func (p *Publisher) scan(ctx context.Context, stream jetstream.Stream, at position) (position, error) {
 	seen := make([]bool, p.records.Last()+1) // by record number
 	loss := Loss{Stream: EventStream(p.link.bench)}
-	var highestSeq uint64
+	var highestSeq, read uint64
 	err := eachMessage(ctx, stream, at.seq, func(h natsgo.Header, seq uint64) error {
 		n := recordNumber(p.link.bench, h)
+		read++
 		switch {
 		case n == 0:
 			loss.Foreign++
@@ -99,6 +109,10 @@ func (p *Publisher) scan(ctx context.Context, stream jetstream.Stream, at positi
 		}
 	}
 	loss.Missing = at.missing
+	at.unread = max(at.msgs, read) - read
+	if len(at.missing) > 0 {
+		p.missed(at.missing[0], at.missing[len(at.missing)-1], at.why())
+	}
 	if len(loss.Missing)+loss.Repeated+loss.Foreign > 0 {
 		p.lost(loss)
 	}
