@@ -47,6 +47,9 @@ type Publisher struct {
 	onLoss  func(Loss)
 	look    time.Duration // between two looks at an idle stream
 	drain   time.Duration // for the last records, once Run's context has ended
+	// patience is how long a scan waits for the next message before it asks for
+	// each by its sequence.
+	patience time.Duration
 	// distrust makes the next survey read everything. Run's goroutine only.
 	distrust bool
 	// What is remembered between runs. Run's goroutine only.
@@ -66,7 +69,7 @@ type Publisher struct {
 // from Run's goroutine when the stream had lost something.
 func NewPublisher(link *Link, records publish.Records, onLoss func(Loss)) *Publisher {
 	return &Publisher{
-		link: link, records: records, onLoss: onLoss, look: lookEvery, drain: drainTime, distrust: link.embedded,
+		link: link, records: records, onLoss: onLoss, look: lookEvery, drain: drainTime, patience: scanPatience, distrust: link.embedded,
 	}
 }
 

@@ -18,7 +18,7 @@ import (
 // then; with the stream deleted it is filled anew from the journal.
 var ErrStreamForeign = errors.New("stream holds another journal's records")
 
-// scanPatience is how long a scan waits for the next message.
+// scanPatience is how long a scan waits for the next message, unless told otherwise.
 const scanPatience = 2 * time.Second
 
 // Loss says that the broker's stream was not what it had been told to keep. What
@@ -82,7 +82,7 @@ func (p *Publisher) scan(ctx context.Context, stream jetstream.Stream, at positi
 	seen := make([]bool, p.records.Last()+1) // by record number
 	loss := Loss{Stream: EventStream(p.link.bench)}
 	var highestSeq, read uint64
-	err := eachMessage(ctx, stream, at.seq, func(h natsgo.Header, seq uint64) error {
+	err := p.eachMessage(ctx, stream, at.seq, func(h natsgo.Header, seq uint64) error {
 		n := recordNumber(p.link.bench, h)
 		read++
 		switch {
@@ -129,8 +129,8 @@ func (p *Publisher) scan(ctx context.Context, stream jetstream.Stream, at positi
 // eachMessage calls f for each message from first to last that can be read, first
 // with a consumer and, where that falls silent at messages that the store has
 // lost, one by one. Bodies may be missing.
-func eachMessage(ctx context.Context, stream jetstream.Stream, last uint64, f func(natsgo.Header, uint64) error) error {
-	done, err := consumeHeaders(ctx, stream, last, f)
+func (p *Publisher) eachMessage(ctx context.Context, stream jetstream.Stream, last uint64, f func(natsgo.Header, uint64) error) error {
+	done, err := p.consumeHeaders(ctx, stream, last, f)
 	if err != nil {
 		return err
 	}
@@ -151,7 +151,7 @@ func eachMessage(ctx context.Context, stream jetstream.Stream, last uint64, f fu
 
 // consumeHeaders calls f for messages as an ordered consumer delivers them, until
 // the last or a silence, and returns the sequence that it reached.
-func consumeHeaders(ctx context.Context, stream jetstream.Stream, last uint64, f func(natsgo.Header, uint64) error) (done uint64, err error) {
+func (p *Publisher) consumeHeaders(ctx context.Context, stream jetstream.Stream, last uint64, f func(natsgo.Header, uint64) error) (done uint64, err error) {
 	consumer, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{HeadersOnly: true})
 	if err != nil {
 		return 0, err
@@ -163,7 +163,7 @@ func consumeHeaders(ctx context.Context, stream jetstream.Stream, last uint64, f
 	defer messages.Stop()
 	defer context.AfterFunc(ctx, messages.Stop)()
 	for done < last {
-		m, err := messages.Next(jetstream.NextMaxWait(scanPatience))
+		m, err := messages.Next(jetstream.NextMaxWait(p.patience))
 		if errors.Is(err, natsgo.ErrTimeout) {
 			return done, nil
 		}
