@@ -37,7 +37,8 @@ func testsCommand(_ context.Context, out streams, args []string) error {
 	if x == nil {
 		return err
 	}
-	tests, total := x.Find(*q)
+	tests, total, trouble := x.Find(*q)
+	err = errors.Join(err, trouble)
 	switch {
 	case *asJSON:
 		return errors.Join(search.WriteJSON(out.out, tests, total), err)

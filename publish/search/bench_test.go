@@ -37,7 +37,7 @@ var large = sync.OnceValue(func() (l struct {
 		l.data += len(r.Line)
 	}
 	l.bytes = heap() - before
-	_, l.tests = l.index.Find(search.Query{})
+	_, l.tests, _ = l.index.Find(search.Query{})
 	return l
 })
 
@@ -66,7 +66,7 @@ func BenchmarkFind(b *testing.B) {
 		b.Run(name, func(b *testing.B) {
 			total := 0
 			for b.Loop() {
-				_, total = x.Find(q)
+				_, total, _ = x.Find(q)
 			}
 			b.ReportMetric(float64(total), "found")
 		})
@@ -89,7 +89,7 @@ func BenchmarkAnswer(b *testing.B) {
 }
 
 func BenchmarkWriteCSV(b *testing.B) {
-	tests, _ := large().index.Find(search.Query{})
+	tests, _, _ := large().index.Find(search.Query{})
 	for b.Loop() {
 		if err := search.WriteCSV(io.Discard, tests); err != nil {
 			b.Fatal(err)

@@ -40,7 +40,7 @@ func TestCSV(t *testing.T) {
 	j := jobOf("j-1", "HL-0001")
 	events := append(testOf(j, 1, time.Hour, peak.Incomplete, peak.HoldNotReached, peak.GapInPull), inspectionOf(j, 2*time.Hour, "B. Ek", false))
 	x := indexOf(t, records(events...)...)
-	tests, _ := x.Find(search.Query{})
+	tests, _, _ := x.Find(search.Query{})
 	var out bytes.Buffer
 	if err := search.WriteCSV(&out, tests); err != nil {
 		t.Fatal(err)
@@ -151,7 +151,7 @@ func TestCSVByAnotherReader(t *testing.T) {
 	}
 	x := search.New()
 	fill(t, x, 4, 200)
-	tests, total := x.Find(search.Query{})
+	tests, total, _ := x.Find(search.Query{})
 	tests[0].Description = "two\nlines, \"quoted\"; ümläut = fine"
 	var out bytes.Buffer
 	if err := search.WriteCSV(&out, tests); err != nil {

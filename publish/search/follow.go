@@ -12,8 +12,11 @@ import (
 // cannot be read. A record that cannot be understood is left out and told by
 // [Index.Trouble].
 func (x *Index) Run(ctx context.Context, from publish.Records) error {
-	x.follow(from)
-	err := x.take(ctx, from)
+	err := x.belongs(ctx, from)
+	if err == nil {
+		x.follow(from)
+		err = x.take(ctx, from)
+	}
 	x.stop(err)
 	if ctx.Err() != nil {
 		return nil
@@ -60,7 +63,7 @@ func (x *Index) CatchUp(ctx context.Context) error {
 			goal, set = s.from.Last(), true
 		}
 		switch {
-		case set && s.last >= goal, s.from == nil && s.last > 0:
+		case set && s.last >= goal, s.from == nil && s.fed:
 			return nil
 		case s.stopped != nil:
 			return &publish.Refusal{Code: publish.Internal, Why: fmt.Sprintf("the records are no longer read: %v", s.stopped)}
@@ -76,6 +79,7 @@ func (x *Index) CatchUp(ctx context.Context) error {
 // standing is how far an index has come.
 type standing struct {
 	last    uint64
+	fed     bool            // by hand, before Run
 	from    publish.Records // nil before Run
 	stopped error
 	grew    <-chan struct{} // closed at the next change
@@ -87,5 +91,5 @@ func (x *Index) standing() standing {
 	if x.grew == nil {
 		x.grew = make(chan struct{})
 	}
-	return standing{last: x.last, from: x.from, stopped: x.stopped, grew: x.grew}
+	return standing{last: x.last, fed: x.dir == "" && x.last > 0, from: x.from, stopped: x.stopped, grew: x.grew}
 }

@@ -19,7 +19,7 @@ import (
 
 // view is everything an index says.
 func view(x *search.Index) any {
-	tests, total := x.Find(search.Query{})
+	tests, total, _ := x.Find(search.Query{})
 	var pulls []search.Pull
 	for n := range int64(200) {
 		if p, ok := x.Pull(n); ok {
@@ -64,7 +64,7 @@ func TestFollowedIndexEqualsOneFedAtOnce(t *testing.T) {
 }
 
 func total(x *search.Index) int {
-	_, n := x.Find(search.Query{Limit: 1})
+	_, n, _ := x.Find(search.Query{Limit: 1})
 	return n
 }
 
@@ -245,7 +245,7 @@ func TestManyAskAtOnce(t *testing.T) {
 }
 
 func checkWhole(t *testing.T, x *search.Index) {
-	tests, total := x.Find(search.Query{Item: "hl-*"})
+	tests, total, _ := x.Find(search.Query{Item: "hl-*"})
 	if len(tests) != total {
 		t.Errorf("%d tests of %d", len(tests), total)
 	}

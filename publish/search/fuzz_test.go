@@ -35,7 +35,7 @@ func FuzzAdd(f *testing.F) {
 		if (err == nil) != (x.Trouble() == nil) || x.Last() != r.Number {
 			t.Fatalf("the error is %v, the trouble %v, the last record %d", err, x.Trouble(), x.Last())
 		}
-		tests, total := x.Find(search.Query{})
+		tests, total, _ := x.Find(search.Query{})
 		if len(tests) != total || total < 1 || total > 2 {
 			t.Fatalf("%d tests of %d", len(tests), total)
 		}
@@ -107,7 +107,7 @@ func FuzzParseQuery(f *testing.F) {
 		case err == nil && (q.Limit < 1 || q.Limit > 1000):
 			t.Fatalf("the limit is %d", q.Limit)
 		}
-		if tests, total := x.Find(q); err == nil && len(tests) > min(total, q.Limit) {
+		if tests, total, _ := x.Find(q); err == nil && len(tests) > min(total, q.Limit) {
 			t.Fatalf("%d tests of %d, the limit is %d", len(tests), total, q.Limit)
 		}
 	})

@@ -31,6 +31,12 @@ type Index struct {
 	words   map[string]string  // one copy of each text that comes again
 	reasons map[string][]peak.Reason
 
+	// What an index in a folder has besides; see [Open].
+	dir     string
+	young   int // how many tests are in memory at most; 0: all are
+	shelves []*shelf
+	highest int64 // no pull on the shelves has a higher number
+
 	leftOut int
 	trouble error // why the first record was left out
 
@@ -66,7 +72,10 @@ func (x *Index) Add(r publish.Record) error {
 		}
 		return err
 	}
-	x.apply(r, data)
+	if err := x.apply(r, data); err != nil {
+		x.trouble = err
+		return err
+	}
 	return nil
 }
 
@@ -78,12 +87,15 @@ func (x *Index) wake() {
 	}
 }
 
-func (x *Index) apply(r publish.Record, data any) {
+func (x *Index) apply(r publish.Record, data any) error {
 	switch d := data.(type) {
 	case testData:
 		x.addTest(r, d)
+		if x.young > 0 && len(x.tests) > x.young {
+			return x.shelve()
+		}
 	case inspectionData:
-		x.addInspection(r, d)
+		return x.addInspection(r, d)
 	case pullData:
 		switch r.Type {
 		case peak.TypePullStarted:
@@ -96,6 +108,7 @@ func (x *Index) apply(r publish.Record, data any) {
 			delete(x.waiting, d.Pull)
 		}
 	}
+	return nil
 }
 
 func (x *Index) endPull(r publish.Record, d pullData) {
@@ -121,8 +134,21 @@ func (x *Index) pull(d pullData) Pull {
 		Required: d.Required.maybe(), Peak: d.Peak.maybe(), Hold: time.Duration(d.Hold), Verdict: peak.Verdict(x.word(string(d.Verdict))),
 		Reasons: x.list(d.Reasons),
 	}
-	if known := x.pulls[d.Pull]; known != nil {
+	if known := x.known(d.Pull); known != nil {
 		p.Started, p.Record = known.Started, known.Record
+	}
+	return p
+}
+
+// known is what was recorded of a pull before; nil if nothing was.
+func (x *Index) known(number int64) *Pull {
+	p := x.pulls[number]
+	if p != nil || number > x.highest {
+		return p
+	}
+	p, err := shelvedPull(x.shelves, number)
+	if err != nil && x.trouble == nil {
+		x.trouble = err
 	}
 	return p
 }
@@ -132,6 +158,9 @@ func (x *Index) addTest(r publish.Record, d testData) {
 		Record: r.Number, EndedAt: r.Time.UTC(), Job: d.Job, Item: d.Item, Description: d.Description,
 		Kind: x.word(d.Kind), Owner: x.word(d.Owner), Operator: x.word(d.Operator), Rule: x.word(d.Rule), Source: x.word(d.Source),
 		WLL: d.WLL.maybe(), Verdict: peak.Verdict(x.word(string(d.Verdict))), Reasons: x.list(d.Reasons), key: fold(d.Item),
+	}
+	if x.young > 0 {
+		t.line = sumOf(r.Line)
 	}
 	t.strictest(d.Planned)
 	t.Pulls = make([]Pull, len(d.Attempts))
@@ -147,14 +176,16 @@ func (x *Index) addTest(r publish.Record, d testData) {
 
 // addInspection puts a finding into the summary of its test, in place of an
 // earlier one.
-func (x *Index) addInspection(r publish.Record, d inspectionData) {
+func (x *Index) addInspection(r publish.Record, d inspectionData) error {
+	found := &Inspection{Record: r.Number, At: r.Time.UTC(), Inspector: x.word(d.Inspector), Finding: x.word(d.Finding)}
 	i, ok := x.byJob[d.Job]
 	if !ok {
-		return // of an item that was not tested
+		return x.inspectShelved(d.Job, found) // or of an item that was not tested
 	}
 	t := &x.tests[i]
-	t.Inspection = &Inspection{Record: r.Number, At: r.Time.UTC(), Inspector: x.word(d.Inspector), Finding: x.word(d.Finding)}
+	t.Inspection = found
 	t.Inspections++
+	return nil
 }
 
 // word returns the one copy of a text.
@@ -207,25 +238,32 @@ func (x *Index) Trouble() error {
 func (x *Index) Test(job string) (Test, bool) {
 	x.mu.RLock()
 	defer x.mu.RUnlock()
-	i, ok := x.byJob[job]
-	if !ok {
+	if i, ok := x.byJob[job]; ok {
+		return x.tests[i], true
+	}
+	t, _, err := shelvedTest(x.shelves, job)
+	if err != nil || t == nil {
 		return Test{}, false
 	}
-	return x.tests[i], true
+	return *t, true
 }
 
 // Pull returns an ended pull: as it was assigned to a job, if it was.
 func (x *Index) Pull(number int64) (Pull, bool) {
 	x.mu.RLock()
 	defer x.mu.RUnlock()
-	p, ok := x.pulls[number]
-	if !ok {
+	if p, ok := x.pulls[number]; ok {
+		return *p, true
+	}
+	p, err := shelvedPull(x.shelves, number)
+	if err != nil || p == nil {
 		return Pull{}, false
 	}
 	return *p, true
 }
 
-// Unassigned returns the ended pulls that no job has, newest first.
+// Unassigned returns the ended pulls that no job has and that are in memory, newest
+// first.
 func (x *Index) Unassigned() []Pull {
 	x.mu.RLock()
 	defer x.mu.RUnlock()

@@ -234,7 +234,7 @@ func TestCancelledJobsAreNoTests(t *testing.T) {
 	j := jobOf("j-1", "HL-0001")
 	p := pullOf(1, 0, j.ID, peak.Pass)
 	x := indexOf(t, records(peak.JobOpened{Job: j}, startOf(p), p, peak.JobCancelled{Job: j.ID, Why: "wrong item", By: "A. Lind"})...)
-	if tests, total := x.Find(search.Query{}); len(tests) != 0 || total != 0 {
+	if tests, total, _ := x.Find(search.Query{}); len(tests) != 0 || total != 0 {
 		t.Errorf("got %+v", tests)
 	}
 	if _, ok := x.Test("j-1"); ok {
@@ -253,7 +253,7 @@ func TestIDUsedAgain(t *testing.T) {
 	if got, _ := x.Test("j-1"); got.Item != "HL-0002" || got.Inspections != 1 {
 		t.Errorf("got %+v", got)
 	}
-	if tests, _ := x.Find(search.Query{}); len(tests) != 2 || tests[1].Item != "HL-0001" || tests[1].Inspections != 0 {
+	if tests, _, _ := x.Find(search.Query{}); len(tests) != 2 || tests[1].Item != "HL-0001" || tests[1].Inspections != 0 {
 		t.Errorf("got %+v", tests)
 	}
 }
@@ -290,7 +290,7 @@ func TestRecordsThatCannotBeRead(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, total := x.Find(search.Query{}); total != 1 {
+	if _, total, _ := x.Find(search.Query{}); total != 1 {
 		t.Errorf("%d tests after the trouble, want 1", total)
 	}
 }
@@ -315,7 +315,7 @@ func TestRecordsMustComeInOrder(t *testing.T) {
 			t.Errorf("record %d again gave %v", r.Number, err)
 		}
 	}
-	if _, total := x.Find(search.Query{}); total != 1 || x.Trouble() != nil {
+	if _, total, _ := x.Find(search.Query{}); total != 1 || x.Trouble() != nil {
 		t.Errorf("%d tests, want 1; trouble %v", total, x.Trouble())
 	}
 }
@@ -340,7 +340,7 @@ func TestAllTypesOfEvents(t *testing.T) {
 		all = append(all, c.record(publish.Event{Type: e.Type, Time: e.Time, Data: e.Data}))
 	}
 	x := indexOf(t, all...)
-	tests, total := x.Find(search.Query{})
+	tests, total, _ := x.Find(search.Query{})
 	if total != 1 || tests[0].Item != "HL-0042" || tests[0].Inspection.Finding != search.Accepted {
 		t.Errorf("got %+v", tests)
 	}
@@ -353,7 +353,7 @@ func TestMemory(t *testing.T) {
 	before := heap()
 	fill(t, x, 3, jobs)
 	used := heap() - before
-	_, total := x.Find(search.Query{})
+	_, total, _ := x.Find(search.Query{})
 	t.Logf("%d bytes a test", used/uint64(total))
 	if used/uint64(total) > 1000 {
 		t.Errorf("%d bytes a test, want at most 1000", used/uint64(total))

@@ -35,11 +35,12 @@ func ParseVerdict(s string) (peak.Verdict, error) {
 }
 
 // Find returns the tests that a query wants, that of the latest record first,
-// and how many there are without its limit.
-func (x *Index) Find(q Query) (tests []Test, total int) {
+// and how many there are without its limit. An error says that some that lie far
+// back cannot be read; those found are good.
+func (x *Index) Find(q Query) (tests []Test, total int, err error) {
 	want := q.filter()
 	x.mu.RLock()
-	defer x.mu.RUnlock()
+	shelves := x.shelves
 	for i := len(x.tests) - 1; i >= 0; i-- {
 		t := &x.tests[i]
 		if !want.takes(t) {
@@ -50,7 +51,42 @@ func (x *Index) Find(q Query) (tests []Test, total int) {
 			tests = append(tests, *t)
 		}
 	}
-	return tests, total
+	x.mu.RUnlock()
+	err = eachShelf(shelves, func(s *shelf) (bool, error) {
+		found, err := s.find(&want)
+		if err != nil {
+			return false, s.spoilt(err)
+		}
+		if need := len(found); need > 0 && (q.Limit <= 0 || total < q.Limit) {
+			content, err := s.read()
+			if err != nil {
+				return false, s.spoilt(err)
+			}
+			for _, i := range found {
+				if q.Limit <= 0 || len(tests) < q.Limit {
+					tests = append(tests, content.Tests[i])
+				}
+			}
+		}
+		total += len(found)
+		return true, nil
+	})
+	return tests, total, err
+}
+
+// find returns the places of the tests on a shelf that are wanted, the last first.
+func (s *shelf) find(want *filter) (found []int, err error) {
+	if s.Newest.Before(want.Since) || !want.Until.IsZero() && !s.Oldest.Before(want.Until) {
+		return nil, nil
+	}
+	keys, err := s.keys()
+	for i := len(keys) - 1; i >= 0; i-- {
+		k := &keys[i]
+		if want.takes(&Test{key: k.key, Verdict: k.verdict, EndedAt: time.Unix(0, k.ended)}) {
+			found = append(found, i)
+		}
+	}
+	return found, err
 }
 
 // filter is a query made ready.

@@ -57,7 +57,7 @@ func TestFind(t *testing.T) {
 		"since and until":             {search.Query{Since: ended(1), Until: ended(2)}, "b", 1},
 		"all at once":                 {search.Query{Item: "hl*", Since: ended(0), Until: ended(9), Verdict: peak.Pass, Limit: 5}, "a", 1},
 	} {
-		tests, total := x.Find(c.query)
+		tests, total, _ := x.Find(c.query)
 		if jobs(tests) != c.want || total != c.total {
 			t.Errorf("%s: got %q of %d, want %q of %d", name, jobs(tests), total, c.want, c.total)
 		}
@@ -68,10 +68,10 @@ func TestFind(t *testing.T) {
 func TestNewestIsByRecord(t *testing.T) {
 	x := indexOf(t, records(slices.Concat(
 		testOf(jobOf("a", "HL-1"), 1, 5*time.Hour, peak.Pass), testOf(jobOf("b", "HL-1"), 2, time.Hour, peak.Pass))...)...)
-	if tests, _ := x.Find(search.Query{Item: "HL-1"}); jobs(tests) != "b a" {
+	if tests, _, _ := x.Find(search.Query{Item: "HL-1"}); jobs(tests) != "b a" {
 		t.Errorf("got %q, want b a", jobs(tests))
 	}
-	if tests, _ := x.Find(search.Query{Since: opened.Add(4 * time.Hour)}); jobs(tests) != "a" {
+	if tests, _, _ := x.Find(search.Query{Since: opened.Add(4 * time.Hour)}); jobs(tests) != "a" {
 		t.Errorf("got %q, want a", jobs(tests))
 	}
 }
@@ -79,7 +79,7 @@ func TestNewestIsByRecord(t *testing.T) {
 func TestFindIsNotChangedLater(t *testing.T) {
 	all := records(append(testOf(jobOf("a", "HL-1"), 1, 0, peak.Pass), inspectionOf(jobOf("a", "HL-1"), time.Hour, "B. Ek", true))...)
 	x := indexOf(t, all[:4]...)
-	before, _ := x.Find(search.Query{})
+	before, _, _ := x.Find(search.Query{})
 	if err := x.Add(all[4]); err != nil {
 		t.Fatal(err)
 	}

@@ -99,9 +99,12 @@ func (x *Index) Answer(ctx context.Context, q Query) ([]byte, error) {
 	if err := x.CatchUp(ctx); err != nil {
 		return nil, err
 	}
-	tests, total := x.Find(q)
+	tests, total, err := x.Find(q)
+	if err != nil {
+		return nil, &publish.Refusal{Code: publish.Internal, Why: err.Error()}
+	}
 	var out bytes.Buffer
-	err := writeJSON(&out, tests, total, mostAnswer)
+	err = writeJSON(&out, tests, total, mostAnswer)
 	return out.Bytes(), err
 }
 

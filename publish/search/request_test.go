@@ -109,7 +109,7 @@ func TestAnswer(t *testing.T) {
 func TestAnswerGoesOn(t *testing.T) {
 	x := search.New()
 	fill(t, x, 5, 50)
-	_, total := x.Find(search.Query{})
+	_, total, _ := x.Find(search.Query{})
 	seen := map[string]bool{}
 	for q := (search.Query{Limit: 7}); ; {
 		a, _ := ask(t, x, q)
@@ -153,7 +153,7 @@ func TestAnswerFitsAMessage(t *testing.T) {
 	if *a.Total != 59 || len(a.Tests) < 20 || len(text) > 800<<10 {
 		t.Errorf("%d of %d tests in %d bytes", len(a.Tests), *a.Total, len(text))
 	}
-	tests, total := x.Find(search.Query{})
+	tests, total, _ := x.Find(search.Query{})
 	var all bytes.Buffer
 	if err := search.WriteJSON(&all, tests, total); err != nil {
 		t.Fatal(err)

@@ -37,7 +37,8 @@ type Test struct {
 	Inspection  *Inspection
 	Inspections int
 
-	key string // the item's tag, folded
+	key  string // the item's tag, folded
+	line string // the SHA-256 of its record's line, if it will be asked for
 }
 
 // Pull is the summary of one ended pull, judged by its requirement if it had one.
