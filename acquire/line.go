@@ -52,6 +52,9 @@ type Line struct {
 
 	// Open opens the line; nil means the function [Open].
 	Open Opener
+	// Sleep waits for a moment, or less when ctx ends, which is an error then; nil
+	// means as exactly as the system can.
+	Sleep func(ctx context.Context, until time.Time) error
 	// Wrap is put around each port that was opened, for example to record
 	// what passes; nil means nothing is.
 	Wrap func(modbus.Port) modbus.Port

@@ -60,6 +60,9 @@ func Poll(ctx context.Context, l Line, start time.Time, sink func(Sample)) error
 		return err
 	}
 	p := &poller{line: l, start: start, sink: sink, sleep: sleepExactly}
+	if l.Sleep != nil {
+		p.sleep = l.Sleep
+	}
 	p.run(ctx)
 	return nil
 }
@@ -122,7 +125,7 @@ const deviceServerBits = 11
 
 // client makes the Modbus client for the kind of line.
 func (l *Line) client(port modbus.Port) *modbus.Client {
-	s := modbus.Settings{Timeout: l.longestTimeout(), WorstAnswer: l.worstAnswer(), Echo: l.Echo}
+	s := modbus.Settings{Timeout: l.longestTimeout(), WorstAnswer: l.worstAnswer(), Echo: l.Echo, Sleep: l.Sleep}
 	switch l.Kind {
 	case TCP:
 		return modbus.NewTCP(port, s)

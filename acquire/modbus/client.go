@@ -37,6 +37,9 @@ type Settings struct {
 	WorstAnswer time.Duration
 	// Echo says whether the adapter repeats what is sent. TCP does not use it.
 	Echo Echo
+	// Sleep waits for a moment, or less when ctx ends; nil means as exactly as the
+	// system can. TCP does not use it.
+	Sleep func(ctx context.Context, until time.Time) error
 }
 
 func (s Settings) withDefaults() Settings {

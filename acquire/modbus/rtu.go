@@ -39,10 +39,14 @@ type rtu struct {
 
 func newRTU(w *wire, s Settings) *rtu {
 	now := time.Now()
-	return &rtu{
+	r := &rtu{
 		wire: w, settings: s, pause: pauseUntil,
 		lastByte: now, quarantine: now.Add(s.WorstAnswer),
 	}
+	if s.Sleep != nil {
+		r.pause = func(ctx context.Context, until time.Time) { _ = s.Sleep(ctx, until) } // whoever waits looks at ctx
+	}
+	return r
 }
 
 func (r *rtu) exchange(ctx context.Context, a asked) ([]byte, Stamps, error) {

@@ -258,6 +258,9 @@ func (w *Writer) usable() error {
 // path returns the path of a name relative to the journal's folder.
 func (w *Writer) path(name string) string { return filepath.Join(w.dir, filepath.FromSlash(name)) }
 
+// FS is where the journal lives.
+func (w *Writer) FS() FS { return w.opts.FS }
+
 // Free returns the number of bytes that may still be written.
 func (w *Writer) Free() (int64, error) { return w.opts.FS.Free(w.dir) }
 

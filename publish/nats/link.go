@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"regexp"
 	"time"
 
@@ -52,6 +53,8 @@ type LinkOptions struct {
 	URL string
 	// SignIn is for the broker of URL.
 	SignIn SignIn
+	// Connect opens a connection with the broker of URL; nil means over the network.
+	Connect func(network, address string) (net.Conn, error)
 	// Log takes connection changes; nil means slog.Default.
 	Log *slog.Logger
 }
@@ -65,6 +68,7 @@ type Link struct {
 	embedded bool    // the broker runs in this process
 	access   *Access // of the embedded broker; nil: nobody signs in
 	signIn   SignIn
+	dial     dialer  // nil: over the network
 	server   *Server // the embedded broker; nil if it runs elsewhere
 	// records carries the journal's records and live everything else: while a
 	// record is synced to disk the broker reads nothing more from its connection.
@@ -84,7 +88,7 @@ func Dial(o LinkOptions) (*Link, error) {
 	if (o.Server == nil) == (o.URL == "") {
 		return nil, errors.New("dial broker: need either an embedded server or a url")
 	}
-	l := &Link{bench: o.Bench, log: logger(o.Log), embedded: o.Server != nil, signIn: o.SignIn, back: make(chan struct{}, 1)}
+	l := &Link{bench: o.Bench, log: logger(o.Log), dial: o.Connect, embedded: o.Server != nil, signIn: o.SignIn, back: make(chan struct{}, 1)}
 	if o.Server != nil {
 		l.server, l.access, l.signIn = o.Server, o.Server.access, SignIn{Seed: o.Server.seed}
 	}
@@ -136,8 +140,16 @@ func (l *Link) open(url string, inProcess natsgo.InProcessConnProvider, purpose 
 	if inProcess != nil {
 		options = append(options, natsgo.InProcessServer(inProcess))
 	}
+	if l.dial != nil {
+		options = append(options, natsgo.SetCustomDialer(l.dial))
+	}
 	return natsgo.Connect(url, options...)
 }
+
+// dialer is a function as the client wants to have it.
+type dialer func(network, address string) (net.Conn, error)
+
+func (d dialer) Dial(network, address string) (net.Conn, error) { return d(network, address) }
 
 func reconnectDelay(attempts int) time.Duration {
 	return min(firstReconnect<<min(attempts, 10), maxReconnect)
