@@ -218,8 +218,7 @@ func (r *recomputing) checkEnded(e *entry, x peak.PullEnded, m *madePull, traces
 
 // checkReached compares the moment at which the hold was reached. What a pull comes to
 // that a crash interrupted was found later.
-func (r *recomputing) checkReached(e *entry, m *madePull, j finding) {
-	const key = "the record of a hold that was reached"
+func (r *recomputing) checkReached(e *entry, m *madePull, j rejudged) {
 	switch {
 	case m.reached != nil && j.reached.Known:
 		var skip []string
@@ -230,7 +229,7 @@ func (r *recomputing) checkReached(e *entry, m *madePull, j finding) {
 	case m.reached != nil:
 		r.problem(m.reached, fmt.Sprintf("pull %d: its trace does not show that the hold was reached", j.ended.Pull))
 	case j.reached.Known && !slices.Contains(j.ended.Reasons, peak.Interrupted):
-		r.problem(e, fmt.Sprintf("pull %d: %s is missing", j.ended.Pull, key))
+		r.problem(e, fmt.Sprintf("pull %d: the record that its hold was reached is missing", j.ended.Pull))
 	}
 }
 

@@ -32,12 +32,13 @@ type evidence struct {
 	started peak.PullStarted
 	at      time.Duration // when it started, by the clock of its end
 	trace   string        // the file
+	files   journal.FS    // where it is; nil: the operating system's
 	doubts  []peak.Reason // what spoke against the pull and is not in its trace
 	scale   *rescaling    // nil: forces are those that were recorded
 }
 
-// finding is what became of a pull by its trace.
-type finding struct {
+// rejudged is what became of a pull by its trace.
+type rejudged struct {
 	started peak.PullStarted
 	reached peak.Maybe[peak.HoldReached]
 	ended   peak.PullEnded
@@ -45,10 +46,10 @@ type finding struct {
 }
 
 // judge runs the core over the trace. All times of the answer count from the Unix epoch.
-func (v *evidence) judge() (finding, error) {
+func (v *evidence) judge() (rejudged, error) {
 	j, err := v.run(judgement{})
 	if err != nil {
-		return finding{}, err
+		return rejudged{}, err
 	}
 	before := v.started.ZeroBefore
 	if j.found && before.Known && j.out.started.ZeroBefore != before {
@@ -56,7 +57,7 @@ func (v *evidence) judge() (finding, error) {
 		// nevertheless, what it shows counts.
 		given, err := v.run(judgement{given: before, from: j.restFrom})
 		if err != nil {
-			return finding{}, err
+			return rejudged{}, err
 		}
 		if !given.rested {
 			j = given
@@ -75,10 +76,10 @@ type judgement struct {
 	settings peak.Settings
 	doubts   []peak.Reason
 
-	now    finding // the pull in hand
-	out    finding // the pull that ended last
-	found  bool    // there was one
-	latest bool    // it ended with the last reading, as traces do
+	now    rejudged // the pull in hand
+	out    rejudged // the pull that ended last
+	found  bool     // there was one
+	latest bool     // it ended with the last reading, as traces do
 	rows   int64
 	last   time.Duration
 	// restFrom is when the pull before the last one ended.
@@ -138,7 +139,11 @@ func (v *evidence) readRaw(see func(x *peak.Reading, raw float64)) error {
 	if v.trace == "" {
 		return nil
 	}
-	f, err := os.Open(v.trace)
+	files := v.files
+	if files == nil {
+		files = journal.OS
+	}
+	f, err := files.OpenFile(v.trace, os.O_RDONLY, 0)
 	if err != nil {
 		return err
 	}
@@ -191,7 +196,7 @@ func (j *judgement) keep(events []peak.Event) {
 	for _, e := range events {
 		switch e := e.(type) {
 		case peak.PullStarted:
-			j.now, began = finding{started: e}, true
+			j.now, began = rejudged{started: e}, true
 		case peak.HoldReached:
 			j.now.reached = peak.Known(e)
 		case peak.PullEnded:
@@ -212,10 +217,10 @@ func (j *judgement) keep(events []peak.Event) {
 
 // placed moves the outcome to where the pull was. A trace too short to show its start
 // leaves only that it was interrupted.
-func (v *evidence) placed(j *judgement) finding {
+func (v *evidence) placed(j *judgement) rejudged {
 	out, s := j.out, v.started
 	if !j.found {
-		out = finding{started: s, ended: v.unseen()}
+		out = rejudged{started: s, ended: v.unseen()}
 	}
 	out.rows = j.rows
 	by := v.at - out.ended.StartedAt

@@ -29,13 +29,11 @@ type lab struct {
 	stop   func() // ends the index
 	d      *daemon
 
-	zero   peak.Force // what the indicator shows without load
-	jam    bool       // the guides take half of the force
-	count  int        // of readings
-	load   peak.Force
-	raw    bool
-	jobs   int
-	repeat bool
+	zero  peak.Force // what the indicator shows without load
+	jam   bool       // the guides take half of the force
+	count int        // of readings
+	load  peak.Force
+	jobs  int
 }
 
 // swift also leaves out the syncs of folders.

@@ -176,7 +176,7 @@ func scaleText(known map[string]string) string {
 // wouldBe notes what a pull would come to with the asked scale.
 func (r *recomputing) wouldBe(e *entry, x peak.PullEnded, m *madePull) {
 	v, err := m.rescaled(r.rescale)
-	var j finding
+	var j rejudged
 	if err == nil {
 		j, err = v.judge()
 	}
