@@ -34,6 +34,12 @@ func TestMain(m *testing.M) {
 		}
 		return
 	}
+	if audience := os.Getenv(asAudience); audience != "" {
+		if err := attend(audience); err != nil {
+			log.Fatal(err)
+		}
+		return
+	}
 	os.Exit(m.Run())
 }
 

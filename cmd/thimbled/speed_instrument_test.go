@@ -58,7 +58,7 @@ func (i *indicator) sentAt(force uint32) time.Time {
 }
 
 // serveTCP answers on a socket of this machine and returns the address.
-func (i *indicator) serveTCP(b *testing.B) (address string) {
+func (i *indicator) serveTCP(b testing.TB) (address string) {
 	b.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -78,7 +78,7 @@ func (i *indicator) serveTCP(b *testing.B) (address string) {
 	return l.Addr().String()
 }
 
-func (i *indicator) converseTCP(b *testing.B, conn net.Conn) {
+func (i *indicator) converseTCP(b testing.TB, conn net.Conn) {
 	request := make([]byte, 12)
 	for {
 		if _, err := io.ReadFull(conn, request); err != nil {

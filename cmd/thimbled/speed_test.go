@@ -69,7 +69,7 @@ type measured struct {
 }
 
 // measure starts the daemon and waits until it is healthy.
-func measure(b *testing.B, s speedBench) measured {
+func measure(b testing.TB, s speedBench) measured {
 	b.Helper()
 	dir := b.TempDir()
 	m := measured{journal: filepath.Join(dir, "journal"), nats: reserve(b), web: reserve(b)}

@@ -19,7 +19,9 @@ const DefaultListen = "127.0.0.1:4222"
 
 // Limits of the embedded broker.
 const (
-	defaultMaxConns = 128
+	// defaultMaxConns leaves room for the daemon's and an operator's connections beside
+	// 500 subscribers. With those of the pages it must stay within 1024 descriptors.
+	defaultMaxConns = 512
 	maxPayload      = 1 << 20 // a record is about one kilobyte
 	maxPending      = 8 << 20 // per subscriber, then it is cut off
 	maxMemory       = 16 << 20
@@ -47,12 +49,11 @@ type ServerOptions struct {
 	Bench string
 	// StoreDir is the folder of the broker's own store. It is made if missing.
 	StoreDir string
-	// Listen is an address and port, a loopback one unless there are users and
-	// TLS; empty means DefaultListen, port 0 or -1 any free port.
+	// Listen is an address and port, a loopback one unless people sign in, over TLS; empty means DefaultListen, port 0 or -1 any free port.
 	Listen string
 	// Access says who may use the broker; nil: everybody on this computer.
 	Access *Access
-	// MaxConns caps the connections, our own included; 0 means 128.
+	// MaxConns caps the connections, our own included; 0 means 512.
 	MaxConns int
 	// Log takes the broker's warnings and errors; nil means slog.Default.
 	Log *slog.Logger
@@ -101,7 +102,7 @@ func brokerOptions(o ServerOptions) (server.Options, error) {
 	if o.StoreDir == "" {
 		return server.Options{}, errors.New("no folder given for the store")
 	}
-	open := o.Access != nil && len(o.Access.Users) > 0 && o.Access.TLS != nil
+	open := o.Access != nil && o.Access.TLS != nil
 	host, port, err := listenAddress(o.Listen, open)
 	if err != nil {
 		return server.Options{}, err

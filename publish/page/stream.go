@@ -14,7 +14,8 @@ import (
 )
 
 const (
-	mostStreams = 64
+	// mostStreams is how many pages follow the bench at once.
+	mostStreams = 200
 	// mostStreamsFrom is how many of them one other computer may have.
 	mostStreamsFrom = 16
 	readingEvery    = 100 * time.Millisecond
