@@ -213,6 +213,8 @@ type Journal struct {
 	Dir         string // as written, empty if not; see [Config.JournalDir]
 	SegmentSize int64  // bytes
 	MinFree     int64  // bytes that must be free before a test
+	// KeepTraces is for how many calendar months traces are kept; 0: for ever.
+	KeepTraces int
 }
 
 // NATS says how the world is told.

@@ -208,6 +208,9 @@ func (c *Config) describeRecords() string {
 		dir = "$STATE_DIRECTORY, else thimbled-data in the current folder"
 	}
 	s := fmt.Sprintf("Records are kept in %s. No test starts with less than %d MiB free there.", dir, c.Journal.MinFree>>20)
+	if n := c.Journal.KeepTraces; n > 0 {
+		s += fmt.Sprintf(" Traces of pulls older than %s are removed, and that is recorded.", monthsText(n))
+	}
 	if c.Seal.Key != "" {
 		s += fmt.Sprintf(" They are signed with the key in %s as those of %s.", c.Seal.Key, c.Seal.Origin)
 	}
@@ -244,4 +247,16 @@ func (c *Config) show(f peak.Force) string {
 		}
 	}
 	return c.Bench.Show.Show(f, most)
+}
+
+func monthsText(n int) string {
+	switch {
+	case n == 1:
+		return "a month"
+	case n == 12:
+		return "a year"
+	case n%12 == 0:
+		return fmt.Sprintf("%d years", n/12)
+	}
+	return fmt.Sprintf("%d months", n)
 }

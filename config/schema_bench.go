@@ -111,6 +111,10 @@ var journalKeys = []key{
 		doc: "No test starts with less free space than this.",
 		field: quantity(parseSize, "256 MiB", "1 MiB", "1 TiB",
 			func(d *draft, n int64) { d.cfg.Journal.MinFree = n })},
+	{name: "keep_traces", example: `"10 years"`,
+		doc: "Traces of pulls older than this are removed, which is recorded; never one whose test is open or not inspected, and never a record; by default all are kept.",
+		field: quantity(parseMonths, "10 years", "1 month", "100 years",
+			func(d *draft, n int) { d.cfg.Journal.KeepTraces = n })},
 }
 
 var natsKeys = []key{

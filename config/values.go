@@ -48,6 +48,18 @@ func parseSize(s string) (int64, error) {
 	return n * factor, nil
 }
 
+// parseMonths reads a time by the calendar, such as "10 years" or "18 months", as
+// months.
+func parseMonths(s string) (int, error) {
+	number, unit, _ := strings.Cut(strings.TrimSpace(s), " ")
+	n, err := strconv.ParseUint(number, 10, 16)
+	factor, known := map[string]int{"year": 12, "years": 12, "month": 1, "months": 1}[strings.TrimSpace(unit)]
+	if err != nil || !known {
+		return 0, fmt.Errorf("%q is no time by the calendar: write a whole number of years or months, such as %q", s, "10 years")
+	}
+	return int(n) * factor, nil
+}
+
 // checkName accepts what may be part of a NATS subject, a file name and a label.
 func checkName(s string) error {
 	const longest = 64
