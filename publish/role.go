@@ -49,7 +49,7 @@ var commandRoles = map[string]Role{
 	"weigh.start": Operate, "weigh.stop": Operate,
 	"verify.start": Operate, "verify.point": Operate, "verify.drop": Operate, "verify.cancel": Operate, "verify.finish": Operate,
 
-	"verify.record": Administer,
+	"verify.record": Administer, "correct": Administer,
 }
 
 // RoleFor returns the role that a command needs. A command that is not in the

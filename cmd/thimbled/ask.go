@@ -71,7 +71,7 @@ func (d *daemon) serveCommands() (*nats.Commands, error) {
 	}
 	var errs []error
 	for name, answer := range d.answers() {
-		errs = append(errs, c.Ask(name, answer))
+		errs = append(errs, c.Ask(name, inOwnName(name, answer)))
 	}
 	return c, errors.Join(errs...)
 }
@@ -82,7 +82,7 @@ func (d *daemon) answer(ctx context.Context, command string, body []byte) ([]byt
 	if !ok {
 		return nil, &publish.Refusal{Code: publish.NotFound, Why: fmt.Sprintf("there is no command %q", command)}
 	}
-	return handler(ctx, body)
+	return inOwnName(command, handler)(ctx, body)
 }
 
 func (d *daemon) askZero(ctx context.Context, body []byte) ([]byte, error) {
@@ -142,7 +142,7 @@ func readRequest(body []byte) (request, error) {
 func badRequest(err error) error { return &publish.Refusal{Code: publish.BadRequest, Why: err.Error()} }
 
 // askFlags are the flags of every command that asks a running daemon.
-type askFlags struct{ config, url, bench string }
+type askFlags struct{ config, url, bench, nkey, ca string }
 
 func zeroCommand(ctx context.Context, out streams, args []string) error {
 	f := flags(out, "zero", "[--config F | --nats URL --bench ID] [--by NAME]")

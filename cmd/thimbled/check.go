@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 
 	"thimbled/config"
 )
@@ -31,6 +32,9 @@ func checkCommand(_ context.Context, out streams, args []string) error {
 	}
 	if err != nil {
 		return configError{err}
+	}
+	if err := checkEntry(c, os.Getenv); err != nil {
+		return err
 	}
 	fmt.Fprint(out.out, c.Describe())
 	for _, w := range c.Warnings {

@@ -7,7 +7,6 @@ import (
 	"io"
 	"log/slog"
 	"net"
-	"net/http"
 	"os"
 	"path/filepath"
 	"slices"
@@ -42,6 +41,7 @@ type daemon struct {
 	config  *config.Config
 	dir     string // of the journal
 	sealer  *sealer
+	entry   *entrance // who may use it
 	log     *slog.Logger
 	loop    *loop
 	journal *journal.Writer
@@ -69,6 +69,9 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 	}()
 	if d.lines, err = linesOf(c); err != nil {
 		return nil, configError{err}
+	}
+	if d.entry, err = readEntry(c, os.Getenv); err != nil {
+		return nil, err
 	}
 	if d.sealer, err = newSealer(c); err != nil {
 		return nil, err
@@ -134,9 +137,13 @@ func (d *daemon) openBroker(store string) (err error) {
 	if c.NATS.StoreDir != "" {
 		store = c.NATS.StoreDir
 	}
-	options := nats.LinkOptions{Bench: c.Bench.ID, URL: c.NATS.URL, Log: d.log}
+	as, err := outsideSignIn(c, os.Getenv)
+	if err != nil {
+		return configError{err}
+	}
+	options := nats.LinkOptions{Bench: c.Bench.ID, URL: c.NATS.URL, SignIn: as, Log: d.log}
 	if c.NATS.URL == "" {
-		d.server, err = nats.Embed(nats.ServerOptions{Bench: c.Bench.ID, StoreDir: store, Listen: c.NATS.Listen, Log: d.log})
+		d.server, err = nats.Embed(nats.ServerOptions{Bench: c.Bench.ID, StoreDir: store, Listen: c.NATS.Listen, Access: d.entry.toNATS(), Log: d.log})
 		if err != nil {
 			return fmt.Errorf("start broker: %w", err)
 		}
@@ -195,6 +202,7 @@ func (d *daemon) makePage(earlier []uint64) (err error) {
 		Bench: c.Bench.ID, Capacity: c.Bench.Capacity, Show: c.Bench.Show, Division: c.Bench.Division, PressureUnit: peak.UnitBar,
 		Listen: reachedAt(c.HTTP.Listen, d.http), Snapshot: d.loop.snapshot.Load, Now: d.loop.now, Records: d.journal, Ask: d.answer,
 		Ranges: c.Settings().Ranges, Earlier: earlier,
+		Hosts: c.Access.Hosts, Secure: d.entry.tls != nil, SignIn: d.entry.signIn(), Beside: d.beside(),
 		Trace: func(name string) (io.ReadCloser, error) {
 			return os.Open(filepath.Join(d.dir, filepath.FromSlash(name)))
 		},
@@ -309,22 +317,6 @@ func (d *daemon) drain() {
 			return
 		}
 	}
-}
-
-func (d *daemon) serveHTTP(ctx context.Context) error {
-	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", d.metrics.Handler())
-	mux.Handle("GET /healthz", d.metrics.Health())
-	mux.Handle("/", d.page.Handler())
-	server := &http.Server{ // the page sets the deadlines of what it writes: its streams have no end
-		Handler: mux, ReadTimeout: idle, ReadHeaderTimeout: idle, IdleTimeout: idle, MaxHeaderBytes: 16 << 10,
-		ErrorLog: slog.NewLogLogger(d.log.Handler(), slog.LevelWarn),
-	}
-	context.AfterFunc(ctx, func() { server.Close() })
-	if err := server.Serve(d.http); !errors.Is(err, http.ErrServerClosed) {
-		return err
-	}
-	return nil
 }
 
 // close lets go of everything that is open.

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"maps"
+	"slices"
 	"time"
 
 	"thimbled/config"
@@ -13,6 +15,7 @@ var (
 	FreeAddress = freeAddress
 	Run         = run
 	UntilAfter  = untilAfter
+	NameIn      = nameIn
 )
 
 // Streams makes the streams of a run in this process.
@@ -23,3 +26,6 @@ func VerificationCheck(c *config.Config, s *publish.Snapshot, now time.Duration)
 	r := readiness{config: c}
 	return r.verification(s, now)
 }
+
+// Commands lists the commands that a daemon answers, sorted.
+func Commands() []string { return slices.Sorted(maps.Keys((&daemon{}).answers())) }

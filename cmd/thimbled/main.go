@@ -47,6 +47,7 @@ func commands() []command {
 		{"inspect", "--job ID --inspector NAME --finding accepted|rejected --examined TEXT", "record what a person found at an item", inspectCommand},
 		{"correct", "--pull N --why TEXT [--by NAME]", "ask the daemon to judge a pull again with the right scale", correctCommand},
 		{"weigh", "start [--item TAG] | stop", "weigh with the load cell on a crane hook", weighCommand},
+		{"users", usersArgs, "say who may sign in, and in which role", usersCommand},
 		{"status", "", "ask the daemon what it knows now", statusCommand},
 	}
 }
