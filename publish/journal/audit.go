@@ -21,7 +21,8 @@ type Report struct {
 	Last     uint64 `json:"last"`      // the number of the last sound record
 	LastHash string `json:"last_hash"` // of its line
 	Segments int    `json:"segments"`
-	Traces   int    `json:"traces"` // sealed and sound
+	Traces   int    `json:"traces"`  // sealed and sound
+	Removed  int    `json:"removed"` // traces that are gone, as a record says
 	// Problems are the places where the journal or a trace is not what was
 	// written, in the order of the journal. There are no more than
 	// MaxProblems of them; Omitted counts the rest.
@@ -67,11 +68,14 @@ func audit(fsys FS, dir string, patience int, see func(string, publish.Record)) 
 	if len(found.segments) == 0 && !slices.Contains(found.others, lockName) {
 		return Report{}, fmt.Errorf("audit journal %s: %w", dir, ErrNoJournal)
 	}
-	a := auditor{fsys: fsys, dir: dir, patience: patience, see: see, chain: newChain(""), named: map[uint64]bool{}}
+	a := auditor{
+		fsys: fsys, dir: dir, patience: patience, see: see, chain: newChain(""), named: map[uint64]bool{}, missing: map[uint64]uint64{},
+	}
 	a.report.Segments = len(found.segments)
 	for _, first := range found.segments {
 		a.segment(first)
 	}
+	a.missingTraces()
 	a.others(found.others)
 	a.unnamedTraces()
 	a.report.Bench, a.report.Last, a.report.LastHash = a.chain.bench, a.chain.last, string(a.chain.hash[:])
@@ -88,6 +92,10 @@ type auditor struct {
 	chain    *chain
 	inHand   uint64          // the pull.started that no pull.ended follows yet; 0 if none
 	named    map[uint64]bool // the traces that records name, by number
+	// missing are the traces that are not there, with the records that name them, as
+	// long as no later record says that they were removed.
+	missing map[uint64]uint64
+	places  []uint64 // the last record before each problem
 }
 
 func (a *auditor) problem(d Damage) {
@@ -96,6 +104,7 @@ func (a *auditor) problem(d Damage) {
 		return
 	}
 	a.report.Problems = append(a.report.Problems, d)
+	a.places = append(a.places, a.chain.last)
 }
 
 func (a *auditor) note(file, text string) {
@@ -167,6 +176,8 @@ func (a *auditor) content(l *lines, e *entry) {
 	case peak.TypePullEnded:
 		a.pullEnded(l, e)
 		a.inHand = 0
+	case peak.TypeTraceRemoved:
+		a.traceRemoved(l, e)
 	}
 }
 
@@ -193,13 +204,13 @@ func (a *auditor) pullEnded(l *lines, e *entry) {
 		a.note(l.name, fmt.Sprintf("record %d: pull %d has no trace", e.number, data.Pull))
 		return
 	}
-	number, ok := numbered(strings.TrimPrefix(data.Trace.Name, tracesDir+"/"), traceSuffix)
-	if !ok || traceName(number) != data.Trace.Name || a.inHand != 0 && number != a.inHand {
+	number, ok := traceNumber(data.Trace.Name)
+	if !ok || a.inHand != 0 && number != a.inHand {
 		a.problem(*l.damage(e.number, fmt.Errorf("names %q, which is not the trace of its pull", data.Trace.Name)))
 		return
 	}
 	a.named[number] = true
-	a.trace(*data.Trace, e.number)
+	a.trace(number, *data.Trace, e.number)
 }
 
 // others notes the files that are no part of a journal.

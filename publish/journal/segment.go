@@ -36,6 +36,12 @@ func traceName(number uint64) string {
 	return tracesDir + "/" + string(appendSequence(nil, number)) + traceSuffix
 }
 
+// traceNumber returns the number in the name of a trace.
+func traceNumber(name string) (uint64, bool) {
+	number, ok := numbered(strings.TrimPrefix(name, tracesDir+"/"), traceSuffix)
+	return number, ok && traceName(number) == name
+}
+
 // numbered returns the number in a name of twelve digits and a suffix.
 func numbered(name, suffix string) (uint64, bool) {
 	digits, ok := strings.CutSuffix(name, suffix)

@@ -13,6 +13,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"thimbled/peak"
 	"thimbled/publish"
 )
 
@@ -135,7 +136,13 @@ func (w *Writer) Append(e publish.Event) (publish.Record, error) {
 	if err != nil {
 		return publish.Record{}, fmt.Errorf("append record: %w", err)
 	}
-	if err := w.write(line, number); err != nil {
+	if e.Type == peak.TypeTraceRemoved {
+		err = w.raiseFormat()
+	}
+	if err == nil {
+		err = w.write(line, number)
+	}
+	if err != nil {
 		return publish.Record{}, fmt.Errorf("append record %d: %w", number, w.fail(err))
 	}
 	w.hash = hash
