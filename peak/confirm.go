@@ -42,6 +42,13 @@ func (c *confirmer) push(s sample) (out sample, ok bool) {
 	return out, ok
 }
 
+// zeroMoved lets the readings that wait follow the zero that is tracked, so that all net
+// forces of a pull are made with the zero that it is recorded with.
+func (c *confirmer) zeroMoved(by Force) {
+	c.before.net -= by
+	c.last.net -= by
+}
+
 // flush returns the last reading, which nothing can confirm any more.
 func (c *confirmer) flush() (out sample, ok bool) {
 	out, ok = c.last, c.held > 0

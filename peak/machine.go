@@ -196,9 +196,11 @@ func (m *Machine) watch(s sample) {
 	if m.cross.on {
 		m.checkForce(&s)
 	}
+	zero := m.zero.zero
 	if e, ok := m.zero.follow(s, m.quiet(s)); ok {
 		m.emit(e)
 	}
+	m.confirm.zeroMoved(m.zero.zero - zero)
 }
 
 // starts says that a pull begins with this reading. One that begins while the

@@ -72,9 +72,8 @@ var shapes = []struct {
 	}},
 	{"beyond the range", func(b *lab, top peak.Force) { b.to(top, 60); b.bad(peak.OverRange, 2); b.stay(110); b.to(0, 30) }},
 	{"jammed", func(b *lab, top peak.Force) { b.jam = true; b.to(top, 60); b.stay(120); b.jam = false; b.to(0, 30) }},
-	{"jerked", func(b *lab, top peak.Force) { b.to(peak.Kilonewton, 2); b.to(top, 1); b.stay(110); b.to(0, 3) }},
+	{"jerked", func(b *lab, top peak.Force) { b.to(top, 1); b.stay(110); b.to(0, 3) }},
 	{"a jerk alone", func(b *lab, _ peak.Force) {
-		b.to(peak.Kilonewton, 2)
 		b.to(60*peak.Kilonewton, 1)
 		b.stay(2)
 		b.to(0, 1)
