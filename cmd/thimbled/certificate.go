@@ -123,7 +123,7 @@ func (c *certificateFlags) options() (certificate.Options, error) {
 			return o, err
 		}
 		o.Loft = certificate.Loft{Name: b.Loft.Name, Address: b.Loft.Address, Contact: b.Loft.Contact}
-		o.Setup = certificate.Setup{Digest: b.Digest, Capacity: b.Bench.Capacity, Division: b.Bench.Division, LoadEvery: b.Load.Every}
+		o.Setup = certificate.Setup{Digest: b.Digest, Capacity: b.Bench.Capacity, Division: b.Bench.Division, LoadEvery: b.Load.Every, Ranges: b.Settings().Ranges, Serial: b.Load.Serial}
 		o.Units.Force, o.Paper = b.Bench.Show, certificate.Paper(b.Loft.Paper)
 		if b.Pressure != nil {
 			o.Units.Pressure, o.Setup.PressureEvery = b.Pressure.Unit, b.Pressure.Every
@@ -141,6 +141,7 @@ func (c *certificateFlags) make(ctx context.Context, dir, test string, o certifi
 	if err != nil {
 		return nil, err
 	}
+	o.Setup = setupOnRecord(e.Parameters, o.Setup)
 	traces, err := sealedTraces(dir, e)
 	if err != nil {
 		return nil, fmt.Errorf("no certificate of %s: %w", e.Test.Job.ID, err)

@@ -1,7 +1,6 @@
 package certificate
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -25,11 +24,16 @@ type Loft struct {
 	Contact string   // such as telephone and e-mail
 }
 
-// Setup is what the bench's config says. It is printed only if the test was made
-// with that config.
+// Setup is what the bench's config says. It is printed only if it is on record that
+// the test was made with it.
 type Setup struct {
-	Digest             string // of the config; empty when there is none at hand
+	Digest string // of the config; empty when there is none at hand
+	// Recorded says that it was made of the parameters on record, whatever the config
+	// says now.
+	Recorded           bool
 	Capacity, Division peak.Force
+	Ranges             []peak.Range // the finest first; none when there is only one
+	Serial             string       // of load cell and indicator
 	LoadEvery          time.Duration
 	PressureEvery      time.Duration // 0: the bench has no pressure transducer
 }
@@ -54,6 +58,8 @@ type Certificate struct {
 	Paper   Paper
 
 	Item, Requirement, Inspection, Means []row
+	Verification, Checkpoint             []row // nil if there is none
+	Uncertainty                          *uncertaintyPart
 	Pulls                                []pullPart
 	Summary, Records                     table
 	Reasons                              []string
@@ -63,6 +69,7 @@ type Certificate struct {
 
 	made    time.Time // the time of the last record that counts
 	figures figures
+	ranges  []peak.Range // known to be those of the test
 	e       *Evidence
 }
 
@@ -79,6 +86,7 @@ type table struct {
 	Heads  []string
 	Shares []int
 	Code   int // the column with digests; -1 if there is none
+	Small  bool
 	Rows   [][]string
 }
 
@@ -89,27 +97,41 @@ type signer struct{ Role, Name string }
 // the pull's number, checked by their digest; a pull without one has no curve.
 func New(e *Evidence, readings map[int64][]peak.Reading, o Options) *Certificate {
 	setup := o.Setup
-	if !e.madeWith(setup.Digest) {
-		setup.Capacity, setup.Division = 0, 0
+	if !setup.Recorded && !e.madeWith(setup.Digest) {
+		setup = Setup{}
 	}
 	c := &Certificate{
-		Outcome: outcomeOf(e.Test.Verdict, e.finding(), len(e.Test.Reasons) > 0), Loft: o.Loft.plain(), Paper: o.Paper,
+		Outcome: outcomeOf(e), Loft: o.Loft.plain(), Paper: o.Paper, ranges: setup.Ranges,
 		Number: fmt.Sprintf("%s-%d", e.Bench, e.Record.Number), Digest: e.Record.SHA256, Ended: dateTime(e.Record.At),
-		Cautions: cautions(o.Units), made: e.Record.At, figures: newFigures(o.Units, setup.Division), e: e,
+		Cautions: cautions(o.Units, e.Budgeted), made: e.Record.At, figures: newFigures(o.Units, setup.finest()), e: e,
 	}
 	if len(e.Inspections) > 0 {
 		c.made = e.last().Reference.At
 	}
+	if n := len(e.Corrections); n > 0 && e.Corrections[n-1].Reference.At.After(c.made) {
+		c.made = e.Corrections[n-1].Reference.At
+	}
+	c.Reasons = c.correctionReasons()
 	for _, r := range e.Test.Reasons {
 		c.Reasons = append(c.Reasons, reasonText(r))
 	}
 	c.Item, c.Requirement, c.Summary = c.item(), c.requirement(), c.summary()
 	c.Inspection, c.Means, c.Records = c.inspection(), c.means(o.Setup, setup), c.records()
+	c.Verification, c.Checkpoint, c.Uncertainty = c.verification(), c.checkpoint(), c.uncertainty()
 	c.Signers, c.SignersNote = c.signers()
 	for i := range e.Test.Attempts {
 		c.Pulls = append(c.Pulls, c.pullPart(i, readings))
 	}
 	return c
+}
+
+// finest is the smallest division of all ranges; 0 if it is not known.
+func (s Setup) finest() peak.Force {
+	out := s.Division
+	for _, r := range s.Ranges {
+		out = min(out, r.Division)
+	}
+	return out
 }
 
 func (l Loft) plain() Loft {
@@ -169,7 +191,7 @@ func (c *Certificate) requirement() []row {
 		}
 		out = append(out, row{Label: label, Text: c.demand(d), Wide: true})
 	}
-	return out
+	return append(out, c.decisionRows(demands)...)
 }
 
 // labelsOf names the planned pulls that have this requirement.
@@ -194,8 +216,8 @@ func (c *Certificate) demand(d peak.Requirement) string {
 	} else {
 		s += ", without a time to hold"
 	}
-	if d.Limit.Known {
-		return s + "; never above " + c.figures.force(d.Limit.Value)
+	if h := d.Highest(); h.Known {
+		return s + "; never above " + c.figures.force(h.Value)
 	}
 	return s + "; no limit is set"
 }
@@ -230,39 +252,6 @@ func findingWord(ok bool) string {
 	return "rejected"
 }
 
-// means are the instruments and programs that the figures come from. at hand is
-// the setup given, even if it is not that of the test.
-func (c *Certificate) means(atHand, used Setup) []row {
-	out := []row{{Label: "Bench", Text: c.e.Bench}}
-	switch {
-	case used.Division > 0:
-		out[0].Text += ", up to " + c.figures.force(used.Capacity)
-		out = append(out,
-			row{Label: "Load", Text: fmt.Sprintf("load cell and indicator, division %s, read every %s", c.figures.force(used.Division), period(used.LoadEvery)), Wide: true},
-			row{Label: "Pressure", Text: pressureMeans(used.PressureEvery), Wide: true})
-	case atHand.Digest != "":
-		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config has been changed since the test", Wide: true})
-	default:
-		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config was not at hand", Wide: true})
-	}
-	out = append(out,
-		row{Label: "Verification", Text: "no verification of the force readings on record", Wide: true},
-		row{Label: "Surroundings", Text: cmp.Or(plain(c.e.Test.Job.Ambient), "no notes on record"), Wide: true})
-	for _, r := range c.e.Runs {
-		out = append(out,
-			row{Label: "Program", Text: fmt.Sprintf("Thimbled %s, started %s (record %d)", plain(r.Version), dateTime(r.Reference.At), r.Reference.Number), Wide: true},
-			row{Label: "Config", Text: "SHA-256 " + plain(r.ConfigDigest), Wide: true, Code: true})
-	}
-	return out
-}
-
-func pressureMeans(every time.Duration) string {
-	if every == 0 {
-		return "the bench has no pressure transducer"
-	}
-	return fmt.Sprintf("pressure transducer, read every %s", period(every))
-}
-
 func (c *Certificate) records() table {
 	t := table{Heads: []string{"Record", "What", "When", "SHA-256 of the record's line"}, Shares: []int{13, 29, 40, 88}, Code: 3}
 	for _, r := range c.e.Records {
@@ -284,13 +273,18 @@ func (c *Certificate) signers() ([]signer, string) {
 	return out, "A signature here confirms the record alone. It does not release the item."
 }
 
-func cautions(u Units) []string {
+func cautions(u Units, budgeted bool) []string {
 	out := []string{
 		"Thimbled measures and records. It does not operate the bench and is no safety device.",
 		"The verdict judges measured load and time, nothing else, and releases nothing. Local codes, the maker and a qualified person decide whether, how high and by whom an item may be proof loaded, and whether it goes into service.",
 		"The test tells of the item as it was on that day. Damage, wear or repair afterwards ends what it tells.",
 		"Forces are net of zero and tare and come from the load cell alone. The peak is the highest confirmed force: the median of three neighbouring readings. Figures are rounded for reading and times are UTC; the records hold them exactly.",
 		"What identifies this paper is the SHA-256 of the record that ended the test. A paper that does not agree with that record is wrong.",
+	}
+	if budgeted {
+		out = append(out, "± is the expanded uncertainty, k = 2, about 95 % (JCGM 100:2008), rounded up to two digits. Its parts are given as standard uncertainties: "+
+			"the verification's largest error and spread, the reference, the resolution, what zero shifted, noise, and what can pass between two values of "+
+			"the indicator. The held force is the highest that was held for the required time without a break.")
 	}
 	if isMass(u.Force) {
 		out = append(out, "Units of mass stand for the weight of that mass at standard gravity, 9.80665 m/s².")

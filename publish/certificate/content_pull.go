@@ -15,40 +15,58 @@ type pullPart struct {
 	Reasons []string
 	Because string // why it repeats an earlier pull; empty if it does not
 	Rows    []row
-	Figure  *figure // nil when there is no curve
-	NoCurve string  // why there is none
-	Tells   string  // what the figure shows, for people who cannot see it
+	// Corrections are what it was judged anew as, after the figures above.
+	Corrections []correctionPart
+	Figure      *figure // nil when there is no curve
+	NoCurve     string  // why there is none
+	Tells       string  // what the figure shows, for people who cannot see it
 }
 
 // summary is the table of all pulls, planned ones that were not made too.
 func (c *Certificate) summary() table {
 	t := table{
-		Heads:  []string{"Planned pull", "Pull", "Required", "Peak", "Held", "Verdict"},
-		Shares: []int{30, 8, 34, 34, 28, 36}, Code: -1,
+		Heads:  []string{"Planned pull", "Pull", "Required", "Peak", "Held force", "Held", "Verdict"},
+		Shares: []int{26, 8, 25, 34, 34, 19, 24}, Code: -1,
 	}
 	for i, p := range c.e.Test.Job.Planned {
 		made := false
 		for k, a := range c.e.Test.Attempts {
 			if a.Planned == i {
 				made = true
-				t.Rows = append(t.Rows, c.summaryRow(p, k))
+				t.Rows = append(t.Rows, c.summaryRow(plain(p.Label), a.Ended, c.verdictOf(k)))
+				if x, ok := c.e.correctionOf(a.Ended.Pull); ok {
+					t.Rows = append(t.Rows, c.summaryRow(fmt.Sprintf("corrected (record %d)", x.Reference.Number), x.New, verdictWord(x.New.Verdict)))
+				}
 			}
 		}
 		if !made {
-			t.Rows = append(t.Rows, []string{plain(p.Label), "–", c.figures.force(p.Requirement.Required()), "–", "–", "not made"})
+			t.Rows = append(t.Rows, []string{plain(p.Label), "–", c.figures.force(p.Requirement.Required()), "–", "–", "–", "not made"})
+		}
+	}
+	if !c.e.Budgeted { // older records say nothing of held forces
+		const held = 4
+		t.Heads, t.Shares = slices.Delete(t.Heads, held, held+1), []int{30, 8, 34, 34, 28, 36}
+		for i := range t.Rows {
+			t.Rows[i] = slices.Delete(t.Rows[i], held, held+1)
 		}
 	}
 	return t
 }
 
-func (c *Certificate) summaryRow(p peak.Planned, k int) []string {
-	e := c.e.Test.Attempts[k].Ended
-	required, held := "–", "–"
+func (c *Certificate) summaryRow(name string, e peak.PullEnded, verdict string) []string {
+	required, force, held := "–", "–", "–"
 	if r := e.Requirement; r.Known {
-		required = c.figures.force(r.Value.Required())
-		held = lasted(e.Hold.For) + " of " + exactSeconds(r.Value.Hold)
+		required, force, held = c.figures.force(r.Value.Required()), c.heldForce(e), c.heldFor(e)
 	}
-	return []string{plain(p.Label), fmt.Sprint(e.Pull), required, c.peakOf(e), held, c.verdictOf(k)}
+	return []string{name, fmt.Sprint(e.Pull), required, c.peakOf(e), force, held, verdict}
+}
+
+// heldFor is how long the required force was held, of how long it had to be.
+func (c *Certificate) heldFor(e peak.PullEnded) string {
+	if !e.Requirement.Known {
+		return "never"
+	}
+	return lasted(e.Hold.For) + " of " + exactSeconds(e.Requirement.Value.Hold)
 }
 
 // verdictOf is the verdict of an attempt, and whether another one replaced it.
@@ -67,7 +85,7 @@ func (c *Certificate) peakOf(e peak.PullEnded) string {
 	if !e.Peak.Known {
 		return "none confirmed"
 	}
-	return c.figures.force(e.Peak.Value, levelsOf(e)...)
+	return c.figures.measured(e.Peak.Value, expanded(e.PeakBudget), levelsOf(e)...)
 }
 
 // levelsOf are the forces that a force of the pull is compared with.
@@ -76,8 +94,8 @@ func levelsOf(e peak.PullEnded) []peak.Force {
 		return nil
 	}
 	levels := []peak.Force{e.Requirement.Value.Required()}
-	if e.Requirement.Value.Limit.Known {
-		levels = append(levels, e.Requirement.Value.Limit.Value)
+	if h := e.Requirement.Value.Highest(); h.Known {
+		levels = append(levels, h.Value)
 	}
 	return levels
 }
@@ -88,9 +106,13 @@ func (c *Certificate) pullPart(k int, readings map[int64][]peak.Reading) pullPar
 	p := pullPart{
 		Title:   fmt.Sprintf("Pull %d: %s", a.Ended.Pull, or(planned[a.Planned].Label, "no label")),
 		Verdict: c.verdictOf(k), Because: plain(a.Why), Rows: c.pullRows(a.Ended),
+		Corrections: c.corrections(a.Ended.Pull),
 	}
 	if len(planned) > 1 {
 		p.Title += fmt.Sprintf(" (planned pull %d of %d)", a.Planned+1, len(planned))
+	}
+	if x, ok := c.e.correctionOf(a.Ended.Pull); ok {
+		p.Verdict += "; corrected: " + verdictWord(x.New.Verdict)
 	}
 	for _, r := range a.Ended.Reasons {
 		p.Reasons = append(p.Reasons, reasonText(r))
@@ -130,11 +152,8 @@ func (c *Certificate) demandRows(e peak.PullEnded) []row {
 	}
 	r := e.Requirement.Value
 	required, limit := c.figures.force(r.Required()), "none"
-	if r.Guard > 0 {
-		required += fmt.Sprintf(", guard %s", joined(r.Guard.String()))
-	}
-	if r.Limit.Known {
-		limit = c.figures.force(r.Limit.Value)
+	if h := r.Highest(); h.Known {
+		limit = c.figures.force(h.Value)
 	}
 	return []row{{Label: "Required", Text: required}, {Label: "Limit", Text: limit}}
 }
@@ -146,21 +165,23 @@ func (c *Certificate) loadRows(e peak.PullEnded) []row {
 	}
 	rows := []row{
 		{Label: "Peak", Text: c.peakOf(e)},
+		{Label: "Held force", Text: c.heldForce(e)},
 		{Label: "Highest reading", Text: c.figures.force(e.Highest, levelsOf(e)...)},
-		{Label: "Peak at", Text: notStated},
 		{Label: "Pressure at peak", Text: pressure},
+		{Label: "Peak at", Text: notStated},
+		{Label: "Force by pressure", Text: "not compared"},
 	}
 	if e.Peak.Known {
-		rows[2].Text = c.clock(e.PeakAt)
+		rows[4].Text = c.clock(e.PeakAt)
+	}
+	if e.PressureRatio.Known {
+		rows[5].Text = joined(e.PressureRatio.Value.String()) + " of pressure × area"
 	}
 	return rows
 }
 
 func (c *Certificate) timeRows(e peak.PullEnded) []row {
-	held, during := "never", "never"
-	if e.Requirement.Known {
-		held = lasted(e.Hold.For) + " of " + exactSeconds(e.Requirement.Value.Hold)
-	}
+	during := "never"
 	if e.Hold.From.Known && e.Hold.To.Known {
 		during = c.clock(e.Hold.From.Value) + " to " + c.clock(e.Hold.To.Value)
 	}
@@ -169,7 +190,7 @@ func (c *Certificate) timeRows(e peak.PullEnded) []row {
 		ended = c.clock(e.EndedAt.Value)
 	}
 	return []row{
-		{Label: "Held", Text: held},
+		{Label: "Held", Text: c.heldFor(e)},
 		{Label: "Held from", Text: during},
 		{Label: "Started", Text: c.e.Clock.Wall(e.StartedAt).Format("2006-01-02\u00a015:04:05.000")},
 		{Label: "Ended", Text: ended},
@@ -194,6 +215,7 @@ func (c *Certificate) zeroRows(e peak.PullEnded) []row {
 		{Label: "Longest gap", Text: gap},
 		{Label: "Zero taken off", Text: c.figures.small(e.Zero)},
 		{Label: "Tare taken off", Text: c.figures.small(e.Tare)},
+		{Label: "Indicator", Text: c.update(e)},
 	}
 }
 

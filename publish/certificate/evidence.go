@@ -3,6 +3,7 @@ package certificate
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"slices"
 	"time"
 
 	"thimbled/peak"
@@ -26,8 +27,52 @@ type Evidence struct {
 	Inspections []Inspection
 	// Runs are the runs of the daemon that the test was recorded in.
 	Runs []Run
+	// Verified are, by the pull's number, the verifications that were on record when
+	// the pull began, at most one for each range.
+	Verified map[int64][]Verified
+	// Parameters are what touches a figure, by name, when the test ended; none in a
+	// journal that does not record them. Changed is how often one was changed up to
+	// then, and Changes are those during the test.
+	Parameters map[string]string
+	Changed    int64
+	Changes    []Change
+	// Corrections are the judgements anew of pulls of the test, in the order of
+	// their records. The last one of a pull counts.
+	Corrections []Correction
+	// Sealed is the first checkpoint over all records of the test, or else over
+	// those up to its end; nil if there is none.
+	Sealed *Sealed
+	// Budgeted says that the record tells held forces and uncertainties. Older ones
+	// do not.
+	Budgeted bool
 	// Records are all the records that belong to the test, in order.
 	Records []Reference
+}
+
+// Verified is a verification of the force readings with its record.
+type Verified struct {
+	peak.Verification // its moments are those below
+	MadeAt, UntilAt   time.Time
+	Reference         Reference
+}
+
+// Change is a parameter that got another value.
+type Change struct {
+	peak.Change
+	Reference Reference
+}
+
+// Correction is what a pull came to with the right scale. The times of both
+// judgements count from the epoch of the test's clock.
+type Correction struct {
+	peak.PullCorrected
+	Reference Reference
+}
+
+// Sealed is a signed checkpoint over the journal's first records.
+type Sealed struct {
+	peak.JournalSealed
+	Reference Reference
 }
 
 // Reference names a record so that it can be found and compared.
@@ -63,10 +108,40 @@ func (e *Evidence) finding() finding {
 	switch {
 	case len(e.Inspections) == 0:
 		return notInspected
+	case e.verdict() != e.Test.Verdict && e.last().Accepted && e.last().Reference.Number < e.Corrections[len(e.Corrections)-1].Reference.Number:
+		return notInspected // what was accepted is not what the test came to
 	case e.last().Accepted:
 		return accepted
 	}
 	return rejected
+}
+
+// correctionOf returns the correction of a pull that counts.
+func (e *Evidence) correctionOf(pull int64) (Correction, bool) {
+	for _, c := range slices.Backward(e.Corrections) {
+		if c.New.Pull == pull {
+			return c, true
+		}
+	}
+	return Correction{}, false
+}
+
+// verdict is that of the test or, if it is worse, what corrections of the pulls that
+// count come to.
+func (e *Evidence) verdict() peak.Verdict {
+	v := e.Test.Verdict
+	for k, a := range e.Test.Attempts {
+		if c, ok := e.correctionOf(a.Ended.Pull); ok && e.counts(k) {
+			v = peak.Worst(v, c.New.Verdict)
+		}
+	}
+	return v
+}
+
+// counts says that no later attempt took the place of this one.
+func (e *Evidence) counts(k int) bool {
+	planned := e.Test.Attempts[k].Planned
+	return !slices.ContainsFunc(e.Test.Attempts[k+1:], func(a peak.Attempt) bool { return a.Planned == planned })
 }
 
 // last is the inspection that counts.

@@ -74,9 +74,9 @@ type figure struct {
 
 // The measures of a figure.
 const (
-	figureWide, figureHigh         mm = 17000, 5700
+	figureWide, figureHigh         mm = 17000, 5200
 	plotLeft, plotRight            mm = 1500, 13700
-	plotTop, plotBottom            mm = 500, 4700
+	plotTop, plotBottom            mm = 500, 4200
 	labelLeft                      mm = 14100
 	labelApart, ringRadius         mm = 380, 80
 	labelHalf, labelBelow, tickLen mm = 90, 420, 100
@@ -244,8 +244,8 @@ func (c *curve) levels(f *figure, p plot, show figures) {
 	var all []level
 	if r := c.pull.Requirement; r.Known {
 		all = append(all, level{r.Value.Required(), "required", inkRequired})
-		if r.Value.Limit.Known {
-			all = append(all, level{r.Value.Limit.Value, "limit", inkLimit})
+		if h := r.Value.Highest(); h.Known {
+			all = append(all, level{h.Value, "limit", inkLimit})
 		}
 	}
 	for _, l := range all {

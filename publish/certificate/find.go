@@ -62,7 +62,7 @@ func (e *NotFoundError) Error() string {
 // number of the record that ended it. Of several tests of one job it is the
 // last. Errors are those of the records, and a *NotFoundError.
 func Find(records iter.Seq2[publish.Record, error], test string) (*Evidence, error) {
-	s := search{test: test, pulls: map[int64][]Reference{}}
+	s := search{test: test, pulls: map[int64][]Reference{}, verified: map[int64][]Verified{}}
 	s.number, _ = strconv.ParseUint(test, 10, 64)
 	for r, err := range records {
 		if err == nil {
@@ -83,12 +83,14 @@ type search struct {
 	test   string
 	number uint64 // what test is as the number of a record; 0 if it is none
 
-	runs    []Run
-	pulls   map[int64][]Reference // the records of each pull
-	job     string                // the job opened last
-	jobs    []Reference           // its records
-	ended   []Ended
-	omitted int
+	runs     []Run
+	now      standing
+	pulls    map[int64][]Reference // the records of each pull
+	verified map[int64][]Verified  // that were on record when each pull began
+	job      string                // the job opened last
+	jobs     []Reference           // its records
+	ended    []Ended
+	omitted  int
 
 	found  *Evidence
 	byJob  bool // found by the job's id, not by the record's number
@@ -114,6 +116,12 @@ func (s *search) take(r publish.Record) error {
 		err = s.testEnded(r)
 	case peak.TypeItemInspected:
 		err = s.inspected(r)
+	case peak.TypeForceVerified, peak.TypeParametersChanged, peak.TypePullCorrected:
+		if err = s.now.follow(r); err == nil && r.Type == peak.TypePullCorrected {
+			err = s.corrected(r)
+		}
+	case peak.TypeJournalSealed:
+		err = s.sealed(r)
 	}
 	if err != nil {
 		return fmt.Errorf("record %d: %w", r.Number, err)
@@ -137,6 +145,9 @@ func (s *search) pull(r publish.Record) error {
 	}
 	err := json.Unmarshal(r.Data, &data)
 	s.pulls[data.Pull] = append(s.pulls[data.Pull], referenceTo(r))
+	if r.Type == peak.TypePullStarted && len(s.now.verified) > 0 {
+		s.verified[data.Pull] = s.now.verified
+	}
 	return err
 }
 
@@ -170,26 +181,48 @@ func (s *search) testEnded(r publish.Record) error {
 func (s *search) collect(r publish.Record, jobs []Reference) error {
 	e := &Evidence{
 		Bench: strings.TrimPrefix(r.Source, publish.Source("")), Record: referenceTo(r), Clock: publish.Clock{Epoch: r.Time}, Traces: publish.Traces{},
+		Verified: map[int64][]Verified{},
 	}
 	event, err := publish.Decode(r.Event, e.Clock, e.Traces)
 	if err != nil {
 		return err
 	}
 	e.Test = event.(peak.TestEnded)
+	if e.Budgeted, err = budgeted(r); err != nil {
+		return err
+	}
 	e.Records = append(slices.Clone(jobs), e.Record)
 	for _, a := range e.Test.Attempts {
 		if a.Planned < 0 || a.Planned >= len(e.Test.Job.Planned) {
 			return fmt.Errorf("pull %d is planned pull %d of %d", a.Ended.Pull, a.Planned+1, len(e.Test.Job.Planned))
 		}
 		e.Records = append(e.Records, s.pulls[a.Ended.Pull]...)
+		e.Verified[a.Ended.Pull] = s.verified[a.Ended.Pull]
 	}
-	e.Runs = runsOf(s.runs, slices.MinFunc(e.Records, byNumber).Number)
+	first := slices.MinFunc(e.Records, byNumber).Number
+	e.Runs = runsOf(s.runs, first)
 	for _, run := range e.Runs {
 		e.Records = append(e.Records, run.Reference)
 	}
 	slices.SortFunc(e.Records, byNumber)
 	s.found = e
-	return nil
+	return s.now.tell(e, first)
+}
+
+// budgeted says whether the attempts tell of held forces.
+func budgeted(r publish.Record) (bool, error) {
+	var data struct {
+		Attempts []map[string]json.RawMessage `json:"attempts"`
+	}
+	if err := json.Unmarshal(r.Data, &data); err != nil {
+		return false, err
+	}
+	for _, a := range data.Attempts {
+		if _, told := a["held_newtons"]; told {
+			return true, nil
+		}
+	}
+	return false, nil
 }
 
 func byNumber(a, b Reference) int { return cmp.Compare(a.Number, b.Number) }
@@ -219,7 +252,7 @@ func (s *search) inspected(r publish.Record) error {
 	}
 	i := Inspection{event.(peak.ItemInspected), referenceTo(r)}
 	s.found.Inspections = append(s.found.Inspections, i)
-	s.found.Records = append(s.found.Records, i.Reference)
+	s.found.refer(i.Reference)
 	return nil
 }
 

@@ -1,6 +1,10 @@
 package certificate
 
-import "thimbled/peak"
+import (
+	"strings"
+
+	"thimbled/peak"
+)
 
 // outcome is what verdict and inspection come to together. Neither alone
 // releases an item.
@@ -9,6 +13,7 @@ type outcome struct {
 	Released bool
 	Status   string   // in a few large words
 	Because  []string // in sentences
+	since    string   // what an inspection must have followed
 }
 
 const (
@@ -18,10 +23,36 @@ const (
 	titleNotPassed   = "Proof-test record – NOT PASSED"
 )
 
-// outcomeOf says what came of a test; explained says that its reasons are listed
-// beside it.
-func outcomeOf(verdict peak.Verdict, f finding, explained bool) outcome {
-	o := outcome{}
+// outcomeOf says what came of a test.
+func outcomeOf(e *Evidence) outcome {
+	if len(e.Corrections) == 0 {
+		return judged(e.Test.Verdict, e.finding(), len(e.Test.Reasons) > 0, "test")
+	}
+	since := "test"
+	if len(e.Inspections) > 0 {
+		since = "correction"
+	}
+	worse := e.verdict() != e.Test.Verdict
+	o := judged(e.verdict(), e.finding(), worse || len(e.Test.Reasons) > 0, since)
+	o.Title = strings.Replace(o.Title, "Proof-test ", "Corrected proof-test ", 1)
+	said := o.Because
+	o.Because = []string{"Figures were corrected after they had been recorded; both stand below."}
+	if worse {
+		o.say("The test was recorded as " + verdictWord(e.Test.Verdict) + "; by the corrected figures it " + correctedVerdicts[e.verdict()] + ".")
+	}
+	o.Because = append(o.Because, said...)
+	return o
+}
+
+// correctedVerdicts end a sentence about a test that came out worse.
+var correctedVerdicts = map[peak.Verdict]string{
+	peak.Review: "needs review", peak.Incomplete: "is incomplete", peak.Void: "is void", peak.Exceeded: "exceeded the limit", peak.Failed: "failed",
+}
+
+// judged is the outcome of a verdict and a finding; explained says that reasons are
+// listed beside it, since what an inspection must have followed.
+func judged(verdict peak.Verdict, f finding, explained bool, since string) outcome {
+	o := outcome{since: since}
 	switch verdict {
 	case peak.Pass, peak.Review:
 		o.say(verdictSentences[verdict])
@@ -45,10 +76,10 @@ func (o *outcome) inspected(verdict peak.Verdict, f finding) {
 		o.say("The inspector rejected the item after the test. It must not go into service.")
 	case f == notInspected && verdict == peak.Review:
 		o.Status += " – review and inspection are due"
-		o.say("No inspection after the test is on record. Nobody has reviewed the result or accepted the item.")
+		o.say("No inspection after the " + o.since + " is on record. Nobody has reviewed the result or accepted the item.")
 	case f == notInspected:
 		o.Status += " – inspection is due"
-		o.say("No inspection after the test is on record. Nobody has accepted the item.")
+		o.say("No inspection after the " + o.since + " is on record. Nobody has accepted the item.")
 	case verdict == peak.Review:
 		o.Title, o.Released, o.Status = titleReviewed, true, "Reviewed and accepted by the inspector"
 		o.say("The inspector, who answers for it, accepted the item in spite of the reasons below.")

@@ -94,7 +94,7 @@ func TestOutcomeSaysWhy(t *testing.T) {
 		{peak.Failed, rejected, true, "The inspector rejected the item after the test. This paper must not be used as a certificate of fitness."},
 		{peak.Pass, notInspected, true, "In every planned pull the required load was reached and held for the required time. No inspection after the test is on record. Nobody has accepted the item."},
 	} {
-		if got := strings.Join(outcomeOf(c.verdict, c.finding, c.explained).Because, " "); got != c.says {
+		if got := strings.Join(judged(c.verdict, c.finding, c.explained, "test").Because, " "); got != c.says {
 			t.Errorf("%s, %v: says %q", c.verdict, c.finding, got)
 		}
 	}

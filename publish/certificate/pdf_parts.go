@@ -39,10 +39,15 @@ func (s *sheet) certificate() {
 		}
 		s.pull(p)
 	}
+	s.trust()
 	s.section("Instruments and program", 24)
 	s.rows(c.Means)
 	s.section("Records", 24)
 	s.table(c.Records)
+	if c.Checkpoint != nil {
+		s.section("Signed checkpoint", 24)
+		s.rows(c.Checkpoint)
+	}
 	if !early {
 		s.cautions()
 	}
@@ -52,8 +57,24 @@ func (s *sheet) certificate() {
 	}
 }
 
+// trust draws what the forces rest on.
+func (s *sheet) trust() {
+	if u := s.c.Uncertainty; u != nil {
+		s.section(u.Title, 24)
+		if len(u.Budgets.Rows) > 0 {
+			s.table(u.Budgets)
+			s.y += 1
+		}
+		s.rows(u.Rows)
+	}
+	if s.c.Verification != nil {
+		s.section("Verification of the force readings", 24)
+		s.rows(s.c.Verification)
+	}
+}
+
 func (s *sheet) cautionsHigh() float64 {
-	high := 5.2 + heading.lead() + 1.3
+	high := sectionGap + heading.lead() + 1.3
 	for _, text := range s.c.Cautions {
 		high += s.itemHigh(small, text)
 	}
@@ -144,10 +165,12 @@ func (s *sheet) frame(y, high, edge float64) {
 	s.pdf.Rect(marginSide, y, s.width(), high, "D")
 }
 
+const sectionGap = 4.2
+
 // section begins a part of the paper, where there is room for its heading and so
 // much below it.
 func (s *sheet) section(title string, high float64) {
-	s.y += 5.2
+	s.y += sectionGap
 	s.need(high)
 	s.y += heading.lead()
 	s.text(heading, marginSide, s.y-1.5, title)
@@ -209,6 +232,12 @@ func (s *sheet) pull(p pullPart) {
 	if p.Because != "" {
 		s.paragraph(body, marginSide, s.width(), because(p))
 	}
+	for _, x := range p.Corrections {
+		s.correction(x)
+	}
+	if len(p.Corrections) > 0 {
+		s.paragraph(body, marginSide, s.width(), asRecorded)
+	}
 	if p.Figure != nil {
 		s.figure(p.Figure)
 	} else {
@@ -218,6 +247,20 @@ func (s *sheet) pull(p pullPart) {
 		s.item(body, r)
 	}
 	s.rows(p.Rows)
+}
+
+// correction draws what a pull was judged anew as, between two heavy lines.
+func (s *sheet) correction(x correctionPart) {
+	s.y += 0.8
+	s.paragraph(style{bold, 9, dark}, marginSide, s.width(), x.Why)
+	s.table(x.Figures)
+	s.rule(s.y, 0.5, dark)
+	s.y += 1.2
+}
+
+func (s *sheet) correctionHigh(x correctionPart) float64 {
+	t := style{bold, 9, dark}
+	return 2 + t.lead()*float64(len(s.wrap(t, x.Why, s.width()))) + s.tableHigh(x.Figures)
 }
 
 func because(p pullPart) string { return "Made again because: " + p.Because }
@@ -233,6 +276,9 @@ func (s *sheet) pullHigh(p pullPart) float64 {
 	}
 	for _, r := range p.Reasons {
 		high += s.itemHigh(body, r)
+	}
+	for _, x := range p.Corrections {
+		high += s.correctionHigh(x) + body.lead()
 	}
 	return high
 }

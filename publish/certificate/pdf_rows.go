@@ -88,14 +88,31 @@ func (s *sheet) table(t table) {
 	wides := t.wides(s.width())
 	s.heads(t, wides)
 	for _, cells := range t.Rows {
-		lines := make([][]string, len(cells))
-		most := 1
-		for i, cell := range cells {
-			lines[i] = s.wrap(t.style(i), cell, wides[i]-2.5)
-			most = max(most, len(lines[i]))
-		}
+		lines, most := s.cells(t, wides, cells)
 		s.tableRow(t, wides, lines, most)
 	}
+}
+
+// cells breaks the cells of a row into lines, and says how many the longest has.
+func (s *sheet) cells(t table, wides []float64, cells []string) (lines [][]string, most int) {
+	lines, most = make([][]string, len(cells)), 1
+	for i, cell := range cells {
+		lines[i] = s.wrap(t.style(i), cell, wides[i]-t.gap())
+		most = max(most, len(lines[i]))
+	}
+	return lines, most
+}
+
+// tableHigh is how high a table is on one page.
+func (s *sheet) tableHigh(t table) float64 {
+	wides := t.wides(s.width())
+	_, most := s.headCells(t, wides)
+	high := float64(most)*body.lead() + 0.8
+	for _, cells := range t.Rows {
+		_, most := s.cells(t, wides, cells)
+		high += float64(most)*body.lead() + 0.9
+	}
+	return high
 }
 
 func (s *sheet) tableRow(t table, wides []float64, lines [][]string, most int) {
@@ -123,18 +140,50 @@ func (s *sheet) tableRow(t table, wides []float64, lines [][]string, most int) {
 }
 
 func (s *sheet) heads(t table, wides []float64) {
-	x := marginSide
-	for i, h := range t.Heads {
-		s.text(labels, x, s.y+0.8*body.lead(), h)
-		x += wides[i]
+	lines, most := s.headCells(t, wides)
+	s.need(float64(most+1) * body.lead())
+	for k := range most {
+		x := marginSide
+		for i := range lines {
+			s.lineOf(t.headStyle(), x, 0.8, lines[i], k)
+			x += wides[i]
+		}
+		s.y += body.lead()
 	}
-	s.y += body.lead() + 0.8
+	s.y += 0.8
 	s.rule(s.y, 0.2, faint)
 }
 
+func (s *sheet) headCells(t table, wides []float64) (lines [][]string, most int) {
+	lines, most = make([][]string, len(t.Heads)), 1
+	for i, h := range t.Heads {
+		lines[i] = s.wrap(t.headStyle(), h, wides[i]-t.gap())
+		most = max(most, len(lines[i]))
+	}
+	return lines, most
+}
+
+// gap is the room between two columns.
+func (t table) gap() float64 {
+	if t.Small {
+		return 1.2
+	}
+	return 2.5
+}
+
+func (t table) headStyle() style {
+	if t.Small {
+		return style{regular, 7, soft}
+	}
+	return labels
+}
+
 func (t table) style(column int) style {
-	if column == t.Code {
+	switch {
+	case column == t.Code:
 		return style{fixed, 6.2, dark}
+	case t.Small:
+		return style{regular, 7.5, dark}
 	}
 	return style{regular, 8.5, dark}
 }

@@ -2,6 +2,7 @@ package certificate
 
 import (
 	"fmt"
+	"math/big"
 	"strings"
 	"time"
 
@@ -98,16 +99,61 @@ func (f figures) in(u peak.ForceUnit, x peak.Force, comparedWith []peak.Force) s
 // joined keeps a number and its unit on one line.
 func joined(s string) string { return strings.ReplaceAll(s, " ", "\u00a0") }
 
+// measured shows a force with its expanded uncertainty, if that is known.
+func (f figures) measured(x peak.Force, u peak.Maybe[peak.Force], comparedWith ...peak.Force) string {
+	if !u.Known {
+		return f.force(x, comparedWith...)
+	}
+	within := func(unit peak.ForceUnit) string {
+		return f.in(unit, x, comparedWith) + "\u00a0±\u00a0" + twoDigits(unit, u.Value)
+	}
+	s := within(f.units.Force)
+	if f.units.Both {
+		s += " (" + within(f.other()) + ")"
+	}
+	return s
+}
+
+// uncertainty shows an uncertainty alone.
+func (f figures) uncertainty(u peak.Force) string {
+	s := twoDigits(f.units.Force, u)
+	if f.units.Both {
+		s += " (" + twoDigits(f.other(), u) + ")"
+	}
+	return s
+}
+
+// twoDigits shows an uncertainty rounded up to two significant digits (JCGM 100:2008,
+// 7.2.6).
+func twoDigits(unit peak.ForceUnit, u peak.Force) string {
+	const places = 9
+	digits, _ := new(big.Int).SetString(strings.Replace(unit.Number(u, places), ".", "", 1), 10)
+	power := max(0, len(digits.String())-2)
+	step := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(power)), nil)
+	up := new(big.Int).Sub(step, big.NewInt(1))
+	digits.Add(digits, up).Div(digits, step).Mul(digits, step)
+	decimals := max(0, places-power)
+	text := fmt.Sprintf("%0*d", places+1, digits)
+	whole, rest := text[:len(text)-places], text[len(text)-places:]
+	if decimals == 0 {
+		return joined(whole + " " + unit.String())
+	}
+	return joined(whole + "." + rest[:decimals] + " " + unit.String())
+}
+
+// smallUnit is the small unit of the shown system.
+func (f figures) smallUnit() peak.ForceUnit {
+	return map[system]peak.ForceUnit{si: peak.UnitN, metric: peak.UnitKgf, us: peak.UnitLbf}[systemOf(f.units.Force)]
+}
+
 // small shows a force far below the loads of a test, such as a zero, in the
 // small unit of its system.
 func (f figures) small(x peak.Force) string {
-	units := map[system]peak.ForceUnit{si: peak.UnitN, metric: peak.UnitKgf, us: peak.UnitLbf}
-	shown := systemOf(f.units.Force)
-	s := joined(units[shown].Show(x, 1))
+	s := joined(f.smallUnit().Show(x, 1))
 	if !f.units.Both {
 		return s
 	}
-	if shown == si {
+	if systemOf(f.units.Force) == si {
 		return s + " (" + joined(peak.UnitLbf.Show(x, 1)) + ")"
 	}
 	return s + " (" + joined(peak.UnitN.Show(x, 1)) + ")"
@@ -173,5 +219,5 @@ func dayTime(t time.Time) string { return t.UTC().Format("15:04:05.000") }
 
 // period shows how often something is done.
 func period(d time.Duration) string {
-	return fmt.Sprintf("%g\u00a0ms", float64(d)/float64(time.Millisecond))
+	return fmt.Sprintf("%.4g\u00a0ms", float64(d)/float64(time.Millisecond))
 }

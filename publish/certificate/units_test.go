@@ -82,7 +82,7 @@ func TestRoundingHidesNothing(t *testing.T) {
 
 func TestMassesAreExplained(t *testing.T) {
 	for _, u := range []peak.ForceUnit{peak.UnitKN, peak.UnitLbf, peak.UnitTf, peak.UnitT, peak.UnitKg, peak.UnitLb, peak.UnitShortTon, peak.UnitLongTon} {
-		said := strings.Contains(strings.Join(cautions(Units{Force: u}), "\n"), "9.80665 m/s²")
+		said := strings.Contains(strings.Join(cautions(Units{Force: u}, false), "\n"), "9.80665 m/s²")
 		if want := u == peak.UnitT || u == peak.UnitKg || u == peak.UnitLb || u == peak.UnitShortTon || u == peak.UnitLongTon; said != want {
 			t.Errorf("%v: standard gravity is told: %v", u, said)
 		}

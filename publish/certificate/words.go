@@ -73,6 +73,10 @@ var recordWords = map[string]string{
 	peak.TypePullAssigned:  "pull assigned",
 	peak.TypeTestEnded:     "test ended",
 	peak.TypeItemInspected: "item inspected",
+
+	peak.TypeForceVerified:     "force verified",
+	peak.TypeParametersChanged: "new parameters",
+	peak.TypePullCorrected:     "pull corrected",
 }
 
 // plain makes a text that a person wrote fit for a line of print: white space is
