@@ -118,7 +118,10 @@ func (m *Machine) doubtUnverified(p *pull) {
 		if !f.Known {
 			continue
 		}
-		if r, bad := m.standing.speaksAgainst(&m.set, f.Value+m.zero.tare, p.startedAt); bad {
+		r, bad := m.standing.speaksAgainst(&m.set, f.Value+m.zero.tare, p.startedAt)
+		// A peak that did not reach the required force decides nothing, however low.
+		low := r == OutsideVerifiedRange && p.requirement.Known && f.Value < p.requirement.Value.Required()
+		if bad && !low {
 			p.doubt(r)
 		}
 	}
@@ -158,7 +161,7 @@ func (s *Settings) hasRange(name string) bool {
 func (m *Machine) setClock(c SetClock) {
 	m.standing.verified = m.standing.verified.moved(-c.By)
 	m.doubt(ClockStep)
-	m.emit(ClockStepped{At: c.At, By: c.By})
+	m.emit(ClockStepped(c))
 }
 
 // seeConstant follows the indicator's calibration constant.

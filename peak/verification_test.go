@@ -40,6 +40,7 @@ func TestPullIsJudgedByTheVerification(t *testing.T) {
 		"overdue":      {func(_ *peak.Settings, s *peak.Start) { s.Verified[0].Until = time.Second }, peak.VerificationOverdue, true},
 		"peak above":   {func(_ *peak.Settings, s *peak.Start) { s.Verified[0].To = 99 * peak.Kilonewton }, peak.OutsideVerifiedRange, true},
 		"hold below":   {func(_ *peak.Settings, s *peak.Start) { s.Verified[0].From = 91 * peak.Kilonewton }, peak.OutsideVerifiedRange, true},
+		"peak below":   {func(_ *peak.Settings, s *peak.Start) { s.Verified[0].From = 150 * peak.Kilonewton }, peak.OutsideVerifiedRange, true},
 		"other serial": {func(set *peak.Settings, _ *peak.Start) { set.Serial = "LC-250-18" }, peak.Unverified, false},
 		"other scale":  {func(set *peak.Settings, _ *peak.Start) { set.Scale = "0.5 x raw" }, peak.Unverified, false},
 		"other constant": {func(_ *peak.Settings, s *peak.Start) {
@@ -73,6 +74,19 @@ func TestPullIsJudgedByTheVerification(t *testing.T) {
 		if e.PeakBudget.Known != c.budget || e.HeldBudget.Known != c.budget {
 			t.Errorf("%s: budgets known %v and %v, want %v", name, e.PeakBudget.Known, e.HeldBudget.Known, c.budget)
 		}
+	}
+}
+
+// A pull that never reached the required force is incomplete, even if its peak lies
+// below the verified range.
+func TestLowPeakIsNoVerifiedMatter(t *testing.T) {
+	set := dock3()
+	set.Standing = peak.Known(peak.Requirement{Asked: 150 * peak.Kilonewton, Hold: 5 * time.Second})
+	v := verified()
+	v.From = 110 * peak.Kilonewton
+	e := play(t, set, peak.Start{Verified: []peak.Verification{v}}, 20*time.Millisecond, 20*time.Second, at100kN)
+	if e.Verdict != peak.Incomplete || !slices.Equal(e.Reasons, []peak.Reason{peak.HoldNotReached}) {
+		t.Errorf("%s %v", e.Verdict, e.Reasons)
 	}
 }
 
