@@ -264,6 +264,7 @@ func TestStreamsAreCounted(t *testing.T) {
 			t.Error("a full bench does not say when to come again")
 		}
 		ends[0]()
+		synctest.Wait()
 		v, end := d.watch()
 		synctest.Wait()
 		if v.status != 0 || v.header.Get("Content-Type") != "text/event-stream" {
