@@ -223,9 +223,12 @@ func TestStopLeavesNoHalves(t *testing.T) {
 	until(t, "a pull", func() bool { return strings.Contains(p.out.String(), "pull 1 started") })
 	p.stop(t)
 	lines := journalOf(t, dir)
-	last := lines[len(lines)-1]
+	last := lines[len(lines)-2]
 	if last.Type != "thimbled.daemon.stopped" || !bytes.Contains(last.Data, []byte(`"clean":true`)) {
-		t.Errorf("the last record is %s", last.line)
+		t.Errorf("the last record but one is %s", last.line)
+	}
+	if seal := lines[len(lines)-1]; seal.Type != "thimbled.journal.sealed" {
+		t.Errorf("the last record is %s", seal.line)
 	}
 	e := endsOf(t, dir)
 	if len(e) != 1 || e[0].Ended != nil || e[0].Verdict != "incomplete" || e[0].Job == "" {
