@@ -28,17 +28,45 @@ const (
 	formatPDF  = "pdf"
 )
 
-const certificateArgs = "DIR TEST [-o F.pdf|F.html] [--format pdf|html] [--config F] [--units both|show] [--paper A4|Letter] [--sign [--key F]]"
+const (
+	paperArgs       = "[-o F.pdf|F.html] [--format pdf|html] [--config F] [--units both|show] [--paper A4|Letter] [--sign [--key F]]"
+	certificateArgs = "DIR TEST " + paperArgs
+)
 
-// certificateFlags are the flags of thimbled certificate.
-type certificateFlags struct {
+// paperKind is a kind of paper that a command makes of a journal.
+type paperKind struct {
+	name, args string
+	needs      string // what to say when a word is missing
+	// make returns the paper that a word names. That there is none is an error for
+	// which isNone is true.
+	make   func(ctx context.Context, dir, word string, o certificate.Options) (paper, error)
+	isNone func(error) bool
+}
+
+// paper is one that can be printed.
+type paper interface {
+	HTML(w io.Writer) error
+	PDF(w io.Writer) error
+}
+
+// paperFlags are the flags of the commands that make papers.
+type paperFlags struct {
 	to, format, config, units, paper string
 	sign                             signFlags
 }
 
 func certificateCommand(ctx context.Context, out streams, args []string) error {
-	f := flags(out, "certificate", certificateArgs)
-	var c certificateFlags
+	return paperCommand(ctx, out, args, paperKind{
+		name: "certificate", args: certificateArgs, make: makeCertificateOf,
+		needs:  "need the folder of a journal and a test: its job's id, or the number of the record that ended it",
+		isNone: func(err error) bool { return errors.As(err, new(*certificate.NotFoundError)) },
+	})
+}
+
+// paperCommand makes one paper of a journal.
+func paperCommand(ctx context.Context, out streams, args []string, kind paperKind) error {
+	f := flags(out, kind.name, kind.args)
+	var c paperFlags
 	f.StringVar(&c.to, "o", "-", "the `file` to write; - is standard output")
 	f.StringVar(&c.format, "format", "", "`pdf` or html; by default as the file's name ends, else html")
 	f.StringVar(&c.config, "config", "", "the bench's config `file`, for the loft's name and address and the unit to show")
@@ -50,7 +78,7 @@ func certificateCommand(ctx context.Context, out streams, args []string) error {
 		return err
 	}
 	if len(words) != 2 {
-		return usagef("need the folder of a journal and a test: its job's id, or the number of the record that ended it")
+		return usageError{errors.New(kind.needs)}
 	}
 	if err := c.check(); err != nil {
 		return err
@@ -63,12 +91,15 @@ func certificateCommand(ctx context.Context, out streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	body, err := c.make(ctx, words[0], words[1], options)
-	var none *certificate.NotFoundError
-	if errors.As(err, &none) {
-		fmt.Fprintln(out.err, "no:", none)
+	made, err := kind.make(ctx, words[0], words[1], options)
+	if kind.isNone(err) {
+		fmt.Fprintln(out.err, "no:", err)
 		return errNo
 	}
+	if err != nil {
+		return err
+	}
+	body, err := c.print(made)
 	if err != nil {
 		return err
 	}
@@ -89,7 +120,7 @@ func parseWords(f *flag.FlagSet, args []string) ([]string, error) {
 }
 
 // check completes the flags.
-func (c *certificateFlags) check() error {
+func (c *paperFlags) check() error {
 	ending := strings.ToLower(strings.TrimPrefix(filepath.Ext(c.to), "."))
 	switch {
 	case c.format == "" && c.to == "-":
@@ -103,7 +134,7 @@ func (c *certificateFlags) check() error {
 	case c.to == "":
 		return usagef("-o needs the name of a file")
 	case c.format != formatHTML && c.format != formatPDF:
-		return usagef("a certificate is pdf or html, not %q", c.format)
+		return usagef("a paper is pdf or html, not %q", c.format)
 	case c.units != "both" && c.units != "show":
 		return usagef("--units must be both or show, not %q", c.units)
 	case c.paper != "" && c.paper != string(config.A4) && c.paper != string(config.Letter):
@@ -113,7 +144,7 @@ func (c *certificateFlags) check() error {
 }
 
 // options are what the config says, and without one what most people expect.
-func (c *certificateFlags) options() (certificate.Options, error) {
+func (c *paperFlags) options() (certificate.Options, error) {
 	o := certificate.Options{
 		Units: certificate.Units{Force: peak.UnitKN, Pressure: peak.UnitBar, Both: c.units == "both"}, Paper: certificate.A4,
 	}
@@ -135,8 +166,8 @@ func (c *certificateFlags) options() (certificate.Options, error) {
 	return o, nil
 }
 
-// make makes the certificate of a test from nothing but the journal.
-func (c *certificateFlags) make(ctx context.Context, dir, test string, o certificate.Options) ([]byte, error) {
+// makeCertificateOf makes the certificate of a test from nothing but the journal.
+func makeCertificateOf(ctx context.Context, dir, test string, o certificate.Options) (paper, error) {
 	e, err := certificate.Find(until(ctx, journal.Records(dir)), test)
 	if err != nil {
 		return nil, err
@@ -146,13 +177,16 @@ func (c *certificateFlags) make(ctx context.Context, dir, test string, o certifi
 	if err != nil {
 		return nil, fmt.Errorf("no certificate of %s: %w", e.Test.Job.ID, err)
 	}
-	paper := certificate.New(e, traces, o)
+	return certificate.New(e, traces, o), nil
+}
+
+func (c *paperFlags) print(p paper) ([]byte, error) {
 	var b bytes.Buffer
+	to := p.HTML
 	if c.format == formatPDF {
-		err = paper.PDF(&b)
-	} else {
-		err = paper.HTML(&b)
+		to = p.PDF
 	}
+	err := to(&b)
 	return b.Bytes(), err
 }
 
@@ -180,6 +214,9 @@ func sealedTraces(dir string, e *certificate.Evidence) (map[int64][]peak.Reading
 	defer root.Close()
 	out := map[int64][]peak.Reading{}
 	for pull, trace := range e.Traces {
+		if _, gone := e.Removed[pull]; gone {
+			continue
+		}
 		if out[pull], err = sealedTrace(root, trace); err != nil {
 			return nil, fmt.Errorf("pull %d: record %d names %s: %w", pull, e.Record.Number, trace.Name, err)
 		}
@@ -218,13 +255,13 @@ func readingsOf(from io.Reader) ([]peak.Reading, error) {
 	return out, err
 }
 
-func (c *certificateFlags) write(w io.Writer, body []byte) error {
+func (c *paperFlags) write(w io.Writer, body []byte) error {
 	if c.to == "-" {
 		_, err := w.Write(body)
 		return err
 	}
 	if err := os.WriteFile(c.to, body, 0o644); err != nil {
-		return fmt.Errorf("write certificate: %w", err)
+		return fmt.Errorf("write paper: %w", err)
 	}
 	return nil
 }

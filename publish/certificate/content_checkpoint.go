@@ -40,11 +40,13 @@ func (c *Certificate) checkpoint() []row {
 	if c.e.Sealed == nil {
 		return nil
 	}
-	k := c.e.Sealed
-	covers := "all records of this test"
 	if !c.e.sealed() {
-		covers = "the records up to the end of the test; later ones are not sealed yet"
+		return checkpointRows(c.e.Sealed, "the records up to the end of the test; later ones are not sealed yet")
 	}
+	return checkpointRows(c.e.Sealed, "all records of this test")
+}
+
+func checkpointRows(k *Sealed, covers string) []row {
 	origin, signature := noteParts(k.Checkpoint)
 	return []row{
 		{Label: "Origin", Text: origin},

@@ -15,7 +15,7 @@ func (c *Certificate) means(atHand, used Setup) []row {
 	case used.Division > 0:
 		out[0].Text += ", up to " + c.figures.force(used.Capacity)
 		out = append(out,
-			row{Label: "Load", Text: c.loadMeans(used), Wide: true},
+			row{Label: "Load", Text: c.figures.loadMeans(used), Wide: true},
 			row{Label: "Pressure", Text: pressureMeans(used.PressureEvery), Wide: true})
 	case atHand.Digest != "":
 		out = append(out, row{Label: "Instruments", Text: "not stated: the bench's config has been changed since the test", Wide: true})
@@ -58,12 +58,12 @@ func (c *Certificate) lackRows() []row {
 	return out
 }
 
-func (c *Certificate) loadMeans(s Setup) string {
-	division := c.figures.force(s.Division)
+func (f figures) loadMeans(s Setup) string {
+	division := f.force(s.Division)
 	if len(s.Ranges) > 0 {
 		parts := make([]string, len(s.Ranges))
 		for i, r := range s.Ranges {
-			parts[i] = fmt.Sprintf("%s up to %s", c.figures.force(r.Division), c.figures.force(r.UpTo))
+			parts[i] = fmt.Sprintf("%s up to %s", f.force(r.Division), f.force(r.UpTo))
 		}
 		division = strings.Join(parts, ", ")
 	}

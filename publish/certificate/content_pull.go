@@ -123,6 +123,10 @@ func (c *Certificate) pullPart(k int, readings map[int64][]peak.Reading) pullPar
 		return p
 	}
 	p.Rows = append(p.Rows, row{Label: "Trace", Text: trace.Name + ", SHA-256 " + trace.SHA256, Wide: true, Code: true})
+	if removed, gone := c.e.Removed[a.Ended.Pull]; gone {
+		p.NoCurve = fmt.Sprintf("There is no curve: the trace was removed on %s (record %d); its digest stays on record.", dateTime(removed.At), removed.Number)
+		return p
+	}
 	curve := newCurve(a.Ended, readings[a.Ended.Pull])
 	if curve == nil {
 		p.NoCurve = "There is no curve: the trace of this pull has no good reading."

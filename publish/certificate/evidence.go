@@ -22,6 +22,9 @@ type Evidence struct {
 	// Traces are those of the pulls, by the pull's number. A pull that could not
 	// be traced has none.
 	Traces publish.Traces
+	// Removed are the records that traces of these pulls were removed for good, by the
+	// pull's number.
+	Removed map[int64]Reference
 	// Inspections are what people found after the test, in the order of their
 	// records. The last one counts.
 	Inspections []Inspection

@@ -31,6 +31,8 @@ const (
 	inkHold     ink = "hold" // the area of the hold
 	inkGap      ink = "gap"  // the area where nothing was seen
 	inkPeak     ink = "peak"
+	inkRun      ink = "run"  // the line through a run's errors
+	inkMark     ink = "mark" // around each error
 )
 
 // line is an open line through its dots.

@@ -62,7 +62,7 @@ func (e *NotFoundError) Error() string {
 // number of the record that ended it. Of several tests of one job it is the
 // last. Errors are those of the records, and a *NotFoundError.
 func Find(records iter.Seq2[publish.Record, error], test string) (*Evidence, error) {
-	s := search{test: test, pulls: map[int64][]Reference{}, verified: map[int64][]Verified{}}
+	s := search{test: test, pulls: map[int64][]Reference{}, verified: map[int64][]Verified{}, removed: map[int64]Reference{}}
 	s.number, _ = strconv.ParseUint(test, 10, 64)
 	for r, err := range records {
 		if err == nil {
@@ -87,6 +87,7 @@ type search struct {
 	now      standing
 	pulls    map[int64][]Reference // the records of each pull
 	verified map[int64][]Verified  // that were on record when each pull began
+	removed  map[int64]Reference   // the removals of traces, by the pull
 	job      string                // the job opened last
 	jobs     []Reference           // its records
 	ended    []Ended
@@ -120,6 +121,8 @@ func (s *search) take(r publish.Record) error {
 		if err = s.now.follow(r); err == nil && r.Type == peak.TypePullCorrected {
 			err = s.corrected(r)
 		}
+	case peak.TypeTraceRemoved:
+		err = s.traceRemoved(r)
 	case peak.TypeJournalSealed:
 		err = s.sealed(r)
 	}
@@ -130,13 +133,18 @@ func (s *search) take(r publish.Record) error {
 }
 
 func (s *search) daemonStarted(r publish.Record) error {
+	run, err := runOf(r)
+	s.runs = append(s.runs, run)
+	return err
+}
+
+func runOf(r publish.Record) (Run, error) {
 	var data struct {
 		Version      string `json:"version"`
 		ConfigDigest string `json:"config_digest"`
 	}
 	err := json.Unmarshal(r.Data, &data)
-	s.runs = append(s.runs, Run{data.Version, data.ConfigDigest, referenceTo(r)})
-	return err
+	return Run{data.Version, data.ConfigDigest, referenceTo(r)}, err
 }
 
 func (s *search) pull(r publish.Record) error {
@@ -177,11 +185,20 @@ func (s *search) testEnded(r publish.Record) error {
 	return nil
 }
 
+func (s *search) traceRemoved(r publish.Record) error {
+	var data struct {
+		Pull int64 `json:"pull"`
+	}
+	err := json.Unmarshal(r.Data, &data)
+	s.removed[data.Pull] = referenceTo(r)
+	return err
+}
+
 // collect makes the evidence of what was seen up to the end of the test.
 func (s *search) collect(r publish.Record, jobs []Reference) error {
 	e := &Evidence{
-		Bench: strings.TrimPrefix(r.Source, publish.Source("")), Record: referenceTo(r), Clock: publish.Clock{Epoch: r.Time}, Traces: publish.Traces{},
-		Verified: map[int64][]Verified{},
+		Bench: benchOf(r), Record: referenceTo(r), Clock: publish.Clock{Epoch: r.Time}, Traces: publish.Traces{},
+		Verified: map[int64][]Verified{}, Removed: s.removed,
 	}
 	event, err := publish.Decode(r.Event, e.Clock, e.Traces)
 	if err != nil {

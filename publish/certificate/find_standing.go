@@ -142,14 +142,11 @@ func (s *search) sealed(r publish.Record) error {
 	if s.found == nil || s.found.sealed() {
 		return nil
 	}
-	event, err := publish.Decode(r.Event, sinceEpoch, publish.Traces{})
-	if err != nil {
-		return err
+	sealed, err := sealedOver(r, s.found.Record.Number)
+	if sealed != nil {
+		s.found.Sealed = sealed
 	}
-	if e := event.(peak.JournalSealed); e.Size > 0 && uint64(e.Size) >= s.found.Record.Number {
-		s.found.Sealed = &Sealed{e, referenceTo(r)}
-	}
-	return nil
+	return err
 }
 
 // sealed says that a checkpoint seals every record of the test.

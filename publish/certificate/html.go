@@ -17,7 +17,14 @@ var pageText string
 //go:embed page.css
 var styleText string
 
-var page = template.Must(template.New("page").Parse(strings.Replace(pageText, "STYLE", styleText, 1)))
+//go:embed report.gohtml
+var reportText string
+
+// The pages. That of a report has the parts of that of a certificate.
+var (
+	page       = template.Must(template.New("page").Parse(strings.Replace(pageText, "STYLE", styleText, 1)))
+	reportPage = template.Must(template.Must(page.Clone()).New("report").Parse(strings.Replace(reportText, "STYLE", styleText, 1)))
+)
 
 // policy lets the page use its own style and nothing else, so that whatever a
 // text may smuggle in does nothing.
@@ -29,16 +36,24 @@ var policy = func() string {
 // HTML writes the certificate as one page that needs no other file. The same
 // evidence and options give the same bytes.
 func (c *Certificate) HTML(w io.Writer) error {
-	var b bytes.Buffer
-	err := page.Execute(&b, struct {
-		*Certificate
-		Policy string
-	}{c, policy})
-	if err == nil {
-		_, err = w.Write(b.Bytes())
-	}
-	if err != nil {
+	if err := writePage(w, page, c); err != nil {
 		return fmt.Errorf("write certificate %s: %w", c.Number, err)
 	}
 	return nil
+}
+
+// Policy is what the page is allowed.
+func (*Certificate) Policy() string { return policy }
+
+// Policy is what the page is allowed.
+func (*Report) Policy() string { return policy }
+
+// writePage writes a whole page or nothing.
+func writePage(w io.Writer, t *template.Template, content any) error {
+	var b bytes.Buffer
+	if err := t.Execute(&b, content); err != nil {
+		return err
+	}
+	_, err := w.Write(b.Bytes())
+	return err
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"time"
 
 	"codeberg.org/go-pdf/fpdf"
 )
@@ -12,18 +13,37 @@ import (
 // pages; the bytes may differ, because the library subsets fonts in no fixed
 // order.
 func (c *Certificate) PDF(w io.Writer) error {
-	// The number of pages stands on each page, so they are drawn twice.
-	first := c.draw(0)
-	s := c.draw(first.pdf.PageCount())
-	var b bytes.Buffer
-	err := s.pdf.Output(&b)
-	if err == nil {
-		_, err = w.Write(b.Bytes())
-	}
-	if err != nil {
+	if err := output(w, c.draw); err != nil {
 		return fmt.Errorf("write certificate %s: %w", c.Number, err)
 	}
 	return nil
+}
+
+// output writes a paper that is drawn for so many pages; the number stands on each page,
+// so it is drawn twice.
+func output(w io.Writer, draw func(pages int) *sheet) error {
+	var b bytes.Buffer
+	if err := draw(draw(0).pdf.PageCount()).pdf.Output(&b); err != nil {
+		return err
+	}
+	_, err := w.Write(b.Bytes())
+	return err
+}
+
+func (c *Certificate) draw(pages int) *sheet {
+	s := newSheet(identity{
+		title: c.Outcome.Title, subject: "Item " + c.Item[0].Text, number: c.Number, digest: c.Digest, size: c.Paper, made: c.made,
+	}, pages)
+	s.certificate(c)
+	return s
+}
+
+// identity is what each page says of its paper.
+type identity struct {
+	title, subject string // of what it is, such as an item
+	number, digest string // of the record
+	size           Paper
+	made           time.Time
 }
 
 // The measures of the paper, in millimetres.
@@ -41,16 +61,17 @@ type sheet struct {
 	y          float64 // where the next thing is drawn
 	pages      int     // how many there will be; 0 if not known yet
 	lacks      bool    // a sign had to be replaced
-	c          *Certificate
+	id         identity
 }
 
-func (c *Certificate) draw(pages int) *sheet {
+// newSheet begins a paper with its first page.
+func newSheet(id identity, pages int) *sheet {
 	size := string(A4)
-	if c.Paper == Letter {
+	if id.size == Letter {
 		size = string(Letter)
 	}
 	pdf := fpdf.New("P", "mm", size, "")
-	s := &sheet{pdf: pdf, pages: pages, c: c}
+	s := &sheet{pdf: pdf, pages: pages, id: id}
 	s.wide, s.high = pdf.GetPageSize()
 	for _, f := range faces {
 		// The library writes into the font it is given.
@@ -59,13 +80,12 @@ func (c *Certificate) draw(pages int) *sheet {
 	pdf.SetMargins(0, 0, 0)
 	pdf.SetAutoPageBreak(false, 0)
 	pdf.SetCatalogSort(true)
-	pdf.SetCreationDate(c.made)
-	pdf.SetModificationDate(c.made)
-	pdf.SetTitle(c.Outcome.Title+": "+c.Item[0].Text+", "+c.Number, true)
+	pdf.SetCreationDate(id.made)
+	pdf.SetModificationDate(id.made)
+	pdf.SetTitle(id.title+": "+id.subject+", "+id.number, true)
 	pdf.SetCreator("Thimbled", true)
 	pdf.SetLang("en")
 	s.page()
-	s.certificate()
 	return s
 }
 
@@ -77,16 +97,16 @@ func (s *sheet) page() {
 	right := s.wide - marginSide
 	s.y = 17
 	if n > 1 {
-		name := s.cut(style{regular, 8, soft}, s.c.Item[0].Text, s.width()/2)
-		s.text(style{bold, 8.5, dark}, marginSide, 14, s.c.Outcome.Title)
-		s.textRight(style{regular, 8, soft}, right, 14, "Item "+name)
+		name := s.cut(style{regular, 8, soft}, s.id.subject, s.width()/2)
+		s.text(style{bold, 8.5, dark}, marginSide, 14, s.id.title)
+		s.textRight(style{regular, 8, soft}, right, 14, name)
 		s.rule(16.2, 0.2, faint)
 		s.y = marginTop
 	}
 	foot := s.high - 12
 	s.rule(foot-4.2, 0.2, faint)
-	s.text(style{regular, 7.5, soft}, marginSide, foot, "Record "+s.c.Number)
-	s.text(style{fixed, 6.2, soft}, marginSide+36, foot, "SHA-256 "+s.c.Digest)
+	s.text(style{regular, 7.5, soft}, marginSide, foot, "Record "+s.id.number)
+	s.text(style{fixed, 6.2, soft}, marginSide+36, foot, "SHA-256 "+s.id.digest)
 	s.textRight(style{regular, 7.5, soft}, right, foot, fmt.Sprintf("page %d of %d", n, s.pages))
 }
 

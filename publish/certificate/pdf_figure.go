@@ -19,6 +19,8 @@ var pens = map[ink]pen{
 	inkHold:     {tint: tint{227, 232, 238}},
 	inkGap:      {tint: tint{201, 206, 212}},
 	inkPeak:     {dark, 0.25, nil},
+	inkRun:      {soft, 0.15, nil},
+	inkMark:     {deep, 0.3, nil},
 }
 
 // scaled is how large a figure's hundredth of a millimetre is on this paper.

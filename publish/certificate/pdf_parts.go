@@ -15,10 +15,9 @@ var (
 )
 
 // certificate draws the whole paper.
-func (s *sheet) certificate() {
-	c := s.c
-	s.letterhead()
-	s.outcome()
+func (s *sheet) certificate(c *Certificate) {
+	s.letterhead(c.Loft, "Test ended "+c.Ended)
+	s.outcome(c.Outcome, c.Reasons)
 	s.section("Item", 16)
 	s.rows(c.Item)
 	s.section("Requirement", 16)
@@ -27,10 +26,10 @@ func (s *sheet) certificate() {
 	s.table(c.Summary)
 	s.section("Inspection", 16)
 	s.rows(c.Inspection)
-	s.signatures()
-	early := s.y+s.cautionsHigh() <= s.high-marginBottom
+	s.signatures(c.SignersNote, c.Signers)
+	early := s.y+s.cautionsHigh(c.Cautions) <= s.high-marginBottom
 	if early {
-		s.cautions()
+		s.cautions(c.Cautions)
 	}
 	s.page()
 	for i, p := range c.Pulls {
@@ -39,7 +38,7 @@ func (s *sheet) certificate() {
 		}
 		s.pull(p)
 	}
-	s.trust()
+	s.trust(c)
 	s.section("Instruments and program", 24)
 	s.rows(c.Means)
 	s.section("Records", 24)
@@ -49,8 +48,13 @@ func (s *sheet) certificate() {
 		s.rows(c.Checkpoint)
 	}
 	if !early {
-		s.cautions()
+		s.cautions(c.Cautions)
 	}
+	s.lost()
+}
+
+// lost tells of signs that had to be replaced.
+func (s *sheet) lost() {
 	if s.lacks {
 		s.y += 3
 		s.item(small, "Where this paper shows "+string(absent)+", the record has a sign that its fonts do not have.")
@@ -58,8 +62,8 @@ func (s *sheet) certificate() {
 }
 
 // trust draws what the forces rest on.
-func (s *sheet) trust() {
-	if u := s.c.Uncertainty; u != nil {
+func (s *sheet) trust(c *Certificate) {
+	if u := c.Uncertainty; u != nil {
 		s.section(u.Title, 24)
 		if len(u.Budgets.Rows) > 0 {
 			s.table(u.Budgets)
@@ -67,56 +71,55 @@ func (s *sheet) trust() {
 		}
 		s.rows(u.Rows)
 	}
-	if s.c.Verification != nil {
+	if c.Verification != nil {
 		s.section("Verification of the force readings", 24)
-		s.rows(s.c.Verification)
+		s.rows(c.Verification)
 	}
 }
 
-func (s *sheet) cautionsHigh() float64 {
+func (s *sheet) cautionsHigh(cautions []string) float64 {
 	high := sectionGap + heading.lead() + 1.3
-	for _, text := range s.c.Cautions {
+	for _, text := range cautions {
 		high += s.itemHigh(small, text)
 	}
 	return high
 }
 
-func (s *sheet) cautions() {
+func (s *sheet) cautions(cautions []string) {
 	s.section("What this paper says, and what not", 30)
-	for _, text := range s.c.Cautions {
+	for _, text := range cautions {
 		s.item(small, text)
 	}
 }
 
 // letterhead names the loft, and the record that the paper shows.
-func (s *sheet) letterhead() {
+func (s *sheet) letterhead(l Loft, when string) {
 	right := s.wide - marginSide
 	left := s.width() * 0.6
 	top := s.y
-	s.textRight(small, right, top, "Record "+s.c.Number)
-	s.textRight(small, right, top+small.lead(), "Test ended "+s.c.Ended)
+	s.textRight(small, right, top, "Record "+s.id.number)
+	s.textRight(small, right, top+small.lead(), when)
 	s.y = top - 4.6
-	if s.c.Loft.Name != "" {
-		s.paragraph(style{bold, 13, dark}, marginSide, left, s.c.Loft.Name)
+	if l.Name != "" {
+		s.paragraph(style{bold, 13, dark}, marginSide, left, l.Name)
 		s.y += 0.6
 	}
-	for _, line := range s.c.Loft.Address {
+	for _, line := range l.Address {
 		s.paragraph(small, marginSide, left, line)
 	}
-	if s.c.Loft.Contact != "" {
-		s.paragraph(small, marginSide, left, s.c.Loft.Contact)
+	if l.Contact != "" {
+		s.paragraph(small, marginSide, left, l.Contact)
 	}
 	s.y = max(s.y, top+small.lead()) + 2.4
 	s.rule(s.y, 0.2, faint)
 	s.y += 4
-	s.paragraph(style{bold, 20, dark}, marginSide, s.width(), s.c.Outcome.Title)
+	s.paragraph(style{bold, 20, dark}, marginSide, s.width(), s.id.title)
 	s.y += 2
 }
 
 // outcome draws the frame that says in large words what came of the test. Only a
 // certificate has a plain edge; anything else has a striped one.
-func (s *sheet) outcome() {
-	o := s.c.Outcome
+func (s *sheet) outcome(o outcome, reasons []string) {
 	status := style{bold, 13, deep}
 	if !o.Released {
 		status = style{bold, 16, dark}
@@ -125,31 +128,31 @@ func (s *sheet) outcome() {
 	x, wide := marginSide+edge+4, s.width()-edge-8
 	because := strings.Join(o.Because, " ")
 	high := 2*pad + status.lead()*float64(len(s.wrap(status, o.Status, wide))) + 1 + body.lead()*float64(len(s.wrap(body, because, wide)))
-	for _, r := range s.c.Reasons {
+	for _, r := range reasons {
 		high += body.lead() * float64(len(s.wrap(body, r, wide-3.5)))
 	}
 	s.need(high)
-	s.frame(s.y, high, edge)
+	s.frame(s.y, high, edge, o.Released)
 	bottom := s.y + high
 	s.y += pad
 	s.paragraph(status, x, wide, o.Status)
 	s.y++
 	s.paragraph(body, x, wide, because)
-	for _, r := range s.c.Reasons {
+	for _, r := range reasons {
 		s.bullet(body, x)
 		s.paragraph(body, x+3.5, wide-3.5, r)
 	}
 	s.y = bottom + 1
 }
 
-func (s *sheet) frame(y, high, edge float64) {
+func (s *sheet) frame(y, high, edge float64, released bool) {
 	ink, thick := deep, 0.3
-	if !s.c.Outcome.Released {
+	if !released {
 		ink, thick = dark, 0.7
 	}
 	s.pdf.SetDrawColor(ink.r, ink.g, ink.b)
 	s.pdf.SetFillColor(ink.r, ink.g, ink.b)
-	if s.c.Outcome.Released {
+	if released {
 		s.pdf.Rect(marginSide, y, edge, high, "F")
 	} else {
 		s.pdf.ClipRect(marginSide, y, edge, high, false)
@@ -195,13 +198,13 @@ func (s *sheet) bullet(t style, x float64) {
 }
 
 // signatures leaves room for people to sign.
-func (s *sheet) signatures() {
+func (s *sheet) signatures(note string, signers []signer) {
 	const room = 17.0
-	s.section("Signatures", 2*room)
-	s.paragraph(small, marginSide, s.width(), s.c.SignersNote)
+	s.section("Signatures", room+15)
+	s.paragraph(small, marginSide, s.width(), note)
 	wide := (s.width() - 2*gutter) / 2
 	line := s.y + room
-	for i, p := range s.c.Signers {
+	for i, p := range signers {
 		x := marginSide + float64(i)*(wide+2*gutter)
 		s.pdf.SetDrawColor(dark.r, dark.g, dark.b)
 		s.pdf.SetLineWidth(0.25)

@@ -66,7 +66,7 @@ func TestPDFSizesAndDates(t *testing.T) {
 		c.Paper = size
 		path := pdfOf(t, c)
 		info := poppler(t, "pdfinfo", "-rawdates", path)
-		for _, want := range []string{says, "Proof-test certificate: HL-0117, dock-3-7", "CreationDate:    D:20260302075947", "ModDate:         D:20260302075947"} {
+		for _, want := range []string{says, "Proof-test certificate: Item HL-0117, dock-3-7", "CreationDate:    D:20260302075947", "ModDate:         D:20260302075947"} {
 			if !strings.Contains(info, want) {
 				t.Errorf("%s: %q is not in\n%s", size, want, info)
 			}
