@@ -16,6 +16,8 @@ var (
 	Run         = run
 	UntilAfter  = untilAfter
 	NameIn      = nameIn
+	NewCapped   = newCapped
+	NewLog      = newLog
 )
 
 // Streams makes the streams of a run in this process.
@@ -26,6 +28,9 @@ func VerificationCheck(c *config.Config, s *publish.Snapshot, now time.Duration)
 	r := readiness{config: c}
 	return r.verification(s, now)
 }
+
+// MostConnections are let in at once.
+const MostConnections = mostConnections
 
 // Commands lists the commands that a daemon answers, sorted.
 func Commands() []string { return slices.Sorted(maps.Keys((&daemon{}).answers())) }
