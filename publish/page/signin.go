@@ -133,6 +133,9 @@ func sendForm(w http.ResponseWriter, code int, why string) {
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Content-Security-Policy", signInPolicy)
+	// With no-referrer a browser would not say either which page a form comes from
+	// (Fetch standard, "append a request Origin header").
+	w.Header().Set("Referrer-Policy", "same-origin")
 	w.WriteHeader(code)
 	_, _ = w.Write(b.Bytes()) // the browser may be gone
 }

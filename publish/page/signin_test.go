@@ -85,6 +85,9 @@ func TestFormForStrangers(t *testing.T) {
 	if policy := w.Header().Get("Content-Security-Policy"); !strings.Contains(policy, "form-action 'self'") || strings.Contains(policy, "unsafe") {
 		t.Errorf("policy %q", policy)
 	}
+	if got := w.Header().Get("Referrer-Policy"); got != "same-origin" {
+		t.Errorf("referrer policy %q: a browser would send the form from nowhere", got)
+	}
 	for _, path := range formFiles {
 		if w := d.request("GET", path, "", nil); w.Code != http.StatusOK {
 			t.Errorf("%s gets %d", path, w.Code)
