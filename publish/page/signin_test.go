@@ -337,3 +337,21 @@ func TestStreamsOfOneAddress(t *testing.T) {
 		t.Error("another address gets none")
 	}
 }
+
+// TestNamesNeverBecomePaths asks for certificates and files by names that lead
+// elsewhere: a name is handed on as a name, and a file is one of the page's or none.
+func TestNamesNeverBecomePaths(t *testing.T) {
+	d := newDouble(t, nil)
+	w := d.request("GET", "/certificate/..%2f..%2fetc%2fpasswd.pdf", "", nil)
+	if w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "paper of ../../etc/passwd") {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	if got := w.Header().Get("Content-Disposition"); strings.ContainsAny(got, "/\\\r\n") {
+		t.Errorf("the file would be saved as %s", got)
+	}
+	for _, path := range []string{"/page/..%2findex.html", "/page/..%2f..%2fguard.go", "/page/%2e%2e", "/page/signin.gohtml", "/pulls/..%2f1/curve", "/page/index.html%00.js"} {
+		if w := d.request("GET", path, "", nil); w.Code != http.StatusNotFound && w.Code != http.StatusBadRequest {
+			t.Errorf("%s gets %d: %.100s", path, w.Code, w.Body)
+		}
+	}
+}
