@@ -85,14 +85,40 @@ func readSecret(name string, getenv func(string) string) ([]byte, error) {
 	return access.ReadSecret(path, largestKey)
 }
 
-// checkEntry says what is wrong with the files of a config, all of it.
-func checkEntry(c *config.Config, getenv func(string) string) error {
-	_, err := readEntry(c, getenv)
-	_, outside := outsideSignIn(c, getenv)
-	if err := errors.Join(err, outside); err != nil {
-		return configError{err}
+// checkEntry says what is wrong with the files of a config, all of it. What systemd
+// hands over is there for the daemon alone: without it those keys are not looked at,
+// and named.
+func checkEntry(c *config.Config, getenv func(string) string) (unseen []string, err error) {
+	looked := *c
+	if getenv("CREDENTIALS_DIRECTORY") == "" {
+		unseen = leaveOut(&looked)
 	}
-	return nil
+	_, err = readEntry(&looked, getenv)
+	_, outside := outsideSignIn(&looked, getenv)
+	if err := errors.Join(err, outside); err != nil {
+		return nil, configError{err}
+	}
+	return unseen, nil
+}
+
+// leaveOut takes the credentials out of a config and names their keys.
+func leaveOut(c *config.Config) (keys []string) {
+	for _, one := range []struct {
+		key  string
+		file *string
+	}{
+		{"access.users", &c.Access.Users}, {"access.tls_certificate", &c.Access.Certificate}, {"access.tls_key", &c.Access.Key},
+		{"nats.credentials", &c.NATS.Credentials}, {"nats.nkey", &c.NATS.NKey}, {"nats.ca", &c.NATS.CA},
+	} {
+		if strings.HasPrefix(*one.file, config.Credentials) {
+			*one.file = ""
+			keys = append(keys, one.key)
+		}
+	}
+	if c.Access.Key == "" {
+		c.Access.Certificate = "" // is of use with its key only
+	}
+	return keys
 }
 
 // toNATS is what the embedded broker is told; nil where nobody signs in.

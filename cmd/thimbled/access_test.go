@@ -492,7 +492,6 @@ func TestOpenNeedsUsersAndTLS(t *testing.T) {
 		"users for all eyes": {"127.0.0.1:0", "users = 'open'", []string{"readable by everybody"}},
 		"key for all eyes":   {"127.0.0.1:0", "tls_certificate = '" + certificate + "'\ntls_key = 'open'", []string{"readable by everybody"}},
 		"another's key":      {"127.0.0.1:0", "tls_certificate = '" + certificate + "'\ntls_key = 'users'", []string{"access.tls_certificate"}},
-		"credential":         {"127.0.0.1:0", "users = '$CREDENTIALS_DIRECTORY/users'", []string{"CREDENTIALS_DIRECTORY"}},
 	} {
 		access := c.access
 		for _, file := range []string{"users", "open", "none"} {
@@ -514,6 +513,26 @@ func TestOpenNeedsUsersAndTLS(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// TestCredentialsAreSystemds: the daemon does not start without what systemd hands
+// over; a check by hand says that it has not seen it.
+func TestCredentialsAreSystemds(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	path := filepath.Join(dir, "bench.toml")
+	text := fmt.Sprintf(simulatedConfig, "127.0.0.1:9", filepath.Join(dir, "journal"), "0.0.0.0:0", "0.0.0.0:0") +
+		"\n[access]\nusers = '$CREDENTIALS_DIRECTORY/users'\ntls_certificate = '/none'\ntls_key = '$CREDENTIALS_DIRECTORY/tls-key'\n"
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if status, _, errs := do(t, "run", "--config", path); status != 78 || !strings.Contains(errs, "$CREDENTIALS_DIRECTORY is not set") {
+		t.Errorf("the daemon ends with %d: %s", status, errs)
+	}
+	status, out, errs := do(t, "check", "--config", path)
+	if status != 0 || !strings.Contains(out, "access.users is handed over by systemd") || !strings.Contains(out, "access.tls_key is handed over") {
+		t.Errorf("the check ends with %d: %s%s", status, out, errs)
 	}
 }
 

@@ -33,10 +33,14 @@ func checkCommand(_ context.Context, out streams, args []string) error {
 	if err != nil {
 		return configError{err}
 	}
-	if err := checkEntry(c, os.Getenv); err != nil {
+	unseen, err := checkEntry(c, os.Getenv)
+	if err != nil {
 		return err
 	}
 	fmt.Fprint(out.out, c.Describe())
+	for _, key := range unseen {
+		fmt.Fprintf(out.out, "warning: %s is handed over by systemd, so it was not looked at\n", key)
+	}
 	for _, w := range c.Warnings {
 		fmt.Fprintln(out.out, "warning:", w)
 	}
