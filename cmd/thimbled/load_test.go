@@ -3,15 +3,20 @@ package main_test
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net"
 	"net/http"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
+
+	main "thimbled/cmd/thimbled"
 )
 
 const (
@@ -20,22 +25,55 @@ const (
 	mostDescriptors = 1024
 )
 
-// pulled is a daemon that reads an indicator of ours with a pull each second.
-func pulled(b testing.TB) (*indicator, measured) {
-	b.Helper()
+// pollEvery is how often the benchmarks' daemon polls.
+const pollEvery = 20 * time.Millisecond
+
+// pulling is a daemon that reads an indicator of ours with a pull each second.
+type pulling struct {
+	measured
+	*indicator
+	arrivals *arrivals
+}
+
+// arrivals are the moments at which the indicator was asked.
+type arrivals struct {
+	mu    sync.Mutex
+	times []time.Time
+}
+
+func (a *arrivals) add() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.times = append(a.times, time.Now())
+}
+
+// take returns the moments since the last time.
+func (a *arrivals) take() []time.Time {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	times := a.times
+	a.times = nil
+	return times
+}
+
+// pulled starts such a daemon.
+func pulled(t testing.TB) pulling {
+	t.Helper()
 	began, n := time.Now(), uint32(0)
+	p := pulling{arrivals: &arrivals{}}
 	// In millinewtons, the last three digits count: each answer differs from its neighbours.
-	i := &indicator{sent: map[uint32]time.Time{}, force: func() uint32 {
+	p.indicator = &indicator{sent: map[uint32]time.Time{}, force: func() uint32 {
+		p.arrivals.add()
 		n = (n + 1) % 1000
 		return quickPull(time.Since(began))*1000 + n
 	}}
-	m := measure(b, speedBench{
-		line:         fmt.Sprintf("kind = \"tcp\"\naddress = %q", i.serveTCP(b)),
+	p.measured = measure(t, speedBench{
+		line:         fmt.Sprintf("kind = \"tcp\"\naddress = %q", p.serveTCP(t)),
 		load:         "type = \"uint32\"\nscale = 0.001\nunit = \"N\"",
 		more:         "[zero]\ntrack_within = \"0 N\"\nsettle = \"100 ms\"\n[capture]\nend_after = \"100 ms\"\n",
 		readingEvery: "50 ms",
 	})
-	return i, m
+	return p
 }
 
 // descriptorsOf counts the open files of a process.
@@ -51,7 +89,7 @@ func descriptorsOf(t testing.TB, pid int) int {
 // TestAsManyAsFit has as many pages and subscribers as the daemon takes, a tenth
 // of them stalled, and one more of each, which is told why it is not let in.
 func TestAsManyAsFit(t *testing.T) {
-	_, m := pulled(t)
+	m := pulled(t).measured
 	n := dialNATS(t, m.nats)
 	n.subscribe("bench.dock-3.reading")
 	a := seat(t, m, mostPages, mostSubscribers)
@@ -80,6 +118,11 @@ func TestAsManyAsFit(t *testing.T) {
 	if open <= mostPages+mostSubscribers || open >= mostDescriptors {
 		t.Errorf("%d files are open", open)
 	}
+	turnedAway(t, m.web)
+	if open := descriptorsOf(t, m.command.Process.Pid); open >= mostDescriptors {
+		t.Errorf("with strangers at the door %d files are open", open)
+	}
+	n.next()
 	seen := a.leave(t)
 	if seen["lost"] != 0 || seen["pages"] != mostPages || seen["subscribers"] != mostSubscribers {
 		t.Errorf("the audience has seen %v", seen)
@@ -108,6 +151,29 @@ func metricOf(t testing.TB, web, name string) (figure float64) {
 	word, _, _ := strings.Cut(rest, "\n")
 	figure, _ = strconv.ParseFloat(word, 64)
 	return figure
+}
+
+// turnedAway opens connections that ask for nothing, one more than there may be,
+// and waits until one is closed without a word.
+func turnedAway(t *testing.T, address string) {
+	t.Helper()
+	var strangers []net.Conn
+	for range main.MostConnections - mostPages + 1 {
+		conn, err := net.DialTimeout("tcp", address, patience)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { conn.Close() })
+		strangers = append(strangers, conn)
+	}
+	// After ten seconds those would be closed who were let in and asked for nothing.
+	within(t, 5*time.Second, "one too many to be turned away", func() bool {
+		return slices.ContainsFunc(strangers, func(c net.Conn) bool {
+			c.SetReadDeadline(time.Now().Add(time.Millisecond))
+			_, err := c.Read(make([]byte, 1))
+			return !errors.Is(err, os.ErrDeadlineExceeded)
+		})
+	})
 }
 
 // knock opens a connection that stays open until the end of the test, or returns
