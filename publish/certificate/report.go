@@ -162,6 +162,9 @@ func sameWhole(x, recorded float64) bool { return math.Abs(x-recorded) < 1 }
 func (r *Report) findings() []string {
 	words := map[verify.Effect]string{verify.Refuses: "Refused by", verify.Limits: "Limited by", verify.Remark: "Remark, by"}
 	var out []string
+	if len(r.v.Points) == 0 {
+		return out
+	}
 	for _, effect := range []verify.Effect{verify.Refuses, verify.Limits, verify.Remark} {
 		for _, f := range r.judged.Findings {
 			if f.Effect == effect {

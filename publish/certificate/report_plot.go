@@ -34,7 +34,7 @@ const (
 func newErrorPlot(r *Report) *errorPlot {
 	p := &errorPlot{bound: allowedPPM, unit: r.figures.units.Force, verified: r.judged.Verified, from: force(r.judged.From), up: force(r.judged.To)}
 	for _, x := range r.judged.Rows {
-		if x.Applied != 0 {
+		if x.Applied > 0 {
 			p.add(x)
 		}
 	}

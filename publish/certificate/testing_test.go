@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"flag"
+	"io"
 	"iter"
 	"math/big"
 	"os"
@@ -23,10 +24,26 @@ var update = flag.Bool("update", false, "write the golden files anew; look at ev
 
 const data = "../../testdata/certificate/"
 
-// records reads the journal of testdata with nothing but a JSON parser.
-func records(t testing.TB) []publish.Record {
+// The journals of testdata: of an older version, and of a verified bench.
+const (
+	older    = "journal"
+	verified = "verified"
+)
+
+// journalOf is the journal that holds a test: jobs from j-201 on are the verified bench's.
+func journalOf(test string) string {
+	if strings.HasPrefix(test, "j-2") {
+		return verified
+	}
+	return older
+}
+
+// records reads the older journal of testdata with nothing but a JSON parser.
+func records(t testing.TB) []publish.Record { return recordsIn(t, older) }
+
+func recordsIn(t testing.TB, journal string) []publish.Record {
 	t.Helper()
-	text, err := os.ReadFile(data + "journal/000000000001.jsonl")
+	text, err := os.ReadFile(data + journal + "/000000000001.jsonl")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -60,7 +77,7 @@ func sequence(records []publish.Record) iter.Seq2[publish.Record, error] {
 
 func evidence(t testing.TB, test string) *Evidence {
 	t.Helper()
-	e, err := Find(sequence(records(t)), test)
+	e, err := Find(sequence(recordsIn(t, journalOf(test))), test)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -72,7 +89,7 @@ func traces(t testing.TB, e *Evidence) map[int64][]peak.Reading {
 	t.Helper()
 	out := map[int64][]peak.Reading{}
 	for pull, trace := range e.Traces {
-		f, err := os.Open(filepath.Join(data, "journal", trace.Name))
+		f, err := os.Open(filepath.Join(data, journalOf(e.Test.Job.ID), trace.Name))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -122,10 +139,30 @@ func paper(t testing.TB, test string) *Certificate {
 	e := evidence(t, test)
 	o := options()
 	o.Setup.Digest = e.Runs[0].ConfigDigest
+	if journalOf(test) == verified {
+		o.Setup = verifiedSetup()
+	}
 	return New(e, traces(t, e), o)
 }
 
-func htmlOf(t testing.TB, c *Certificate) string {
+// verifiedSetup is what the parameters on record of the verified bench say.
+func verifiedSetup() Setup {
+	return Setup{
+		Recorded: true, Capacity: 250 * peak.Kilonewton, Division: 50 * peak.Newton, Serial: "LC-250-17",
+		Ranges: []peak.Range{
+			{Name: "low", UpTo: 50 * peak.Kilonewton, Division: 10 * peak.Newton}, {Name: "high", UpTo: 250 * peak.Kilonewton, Division: 50 * peak.Newton},
+		},
+		LoadEvery: 20 * time.Millisecond, PressureEvery: 100 * time.Millisecond,
+	}
+}
+
+// printed is a paper.
+type printed interface {
+	HTML(w io.Writer) error
+	PDF(w io.Writer) error
+}
+
+func htmlOf(t testing.TB, c printed) string {
 	t.Helper()
 	var b bytes.Buffer
 	if err := c.HTML(&b); err != nil {
@@ -135,7 +172,7 @@ func htmlOf(t testing.TB, c *Certificate) string {
 }
 
 // pdfOf writes the PDF to a file of its own.
-func pdfOf(t testing.TB, c *Certificate) string {
+func pdfOf(t testing.TB, c printed) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "certificate.pdf")
 	f, err := os.Create(path)

@@ -132,6 +132,7 @@ func twoDigits(unit peak.ForceUnit, u peak.Force) string {
 	step := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(power)), nil)
 	up := new(big.Int).Sub(step, big.NewInt(1))
 	digits.Add(digits, up).Div(digits, step).Mul(digits, step)
+	power = max(0, len(digits.String())-2) // 99.5 is 100 now
 	decimals := max(0, places-power)
 	text := fmt.Sprintf("%0*d", places+1, digits)
 	whole, rest := text[:len(text)-places], text[len(text)-places:]
