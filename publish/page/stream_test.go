@@ -89,6 +89,7 @@ func (d *double) watch() (*viewer, func()) {
 	v := &viewer{header: http.Header{}}
 	ctx, cancel := context.WithCancel(context.Background())
 	r := httptest.NewRequest("GET", "http://"+testHost+"/live", nil).WithContext(ctx)
+	r.RemoteAddr = "127.0.0.1:1" // this computer, which may have all streams
 	ended := make(chan struct{})
 	go func() { d.Handler().ServeHTTP(v, r); close(ended) }()
 	return v, func() { cancel(); <-ended }
@@ -258,6 +259,9 @@ func TestStreamsAreCounted(t *testing.T) {
 			ends = append(ends, end)
 		}
 		synctest.Wait()
+		if len(d.streams) != mostStreams {
+			t.Errorf("%d of %d streams are open", len(d.streams), mostStreams)
+		}
 		w := d.request("GET", "/live", "", nil)
 		checkRefusal(t, "one stream too many", w.Code, w.Body.Bytes(), 503, "close one")
 		if w.Header().Get("Retry-After") == "" {
