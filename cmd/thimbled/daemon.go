@@ -38,30 +38,37 @@ const (
 
 // daemon is a bench's daemon with everything open, ready to run.
 type daemon struct {
-	config  *config.Config
-	dir     string // of the journal
-	sealer  *sealer
-	entry   *entrance // who may use it
-	log     *slog.Logger
-	loop    *loop
-	journal *journal.Writer
-	server  *nats.Server // nil when the broker runs elsewhere
-	link    *nats.Link
-	records *nats.Publisher
-	live    *nats.Live
-	state   *nats.State
-	metrics *metrics.Metrics
-	index   *search.Index
-	page    *page.Page
-	http    net.Listener
-	lines   []acquire.Line
-	taps    map[string]*capture.Tap // of the lines, by name
+	config *config.Config
+	dir    string // of the journal
+	on     surroundings
+	// recorded is the time of the last record before this start.
+	recorded time.Time
+	sealer   *sealer
+	entry    *entrance // who may use it
+	log      *slog.Logger
+	loop     *loop
+	journal  *journal.Writer
+	server   *nats.Server // nil when the broker runs elsewhere
+	link     *nats.Link
+	records  *nats.Publisher
+	live     *nats.Live
+	state    *nats.State
+	metrics  *metrics.Metrics
+	index    *search.Index
+	page     *page.Page
+	http     net.Listener
+	lines    []acquire.Line
+	taps     map[string]*capture.Tap // of the lines, by name
 }
 
 // newDaemon opens the journal and everything else that a daemon needs, and ends
 // the pull that a crash left in hand. dir is where the journal is.
-func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err error) {
-	d := &daemon{config: c, dir: dir, log: log}
+func newDaemon(c *config.Config, dir string, log *slog.Logger) (*daemon, error) {
+	return newDaemonOn(thisComputer(), c, dir, log)
+}
+
+func newDaemonOn(on surroundings, c *config.Config, dir string, log *slog.Logger) (_ *daemon, err error) {
+	d := &daemon{config: c, dir: dir, on: on, log: log}
 	defer func() {
 		if err != nil {
 			d.close()
@@ -76,6 +83,9 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 	if d.sealer, err = newSealer(c); err != nil {
 		return nil, err
 	}
+	for i := range d.lines {
+		d.lines[i].Open, d.lines[i].Sleep = on.line, on.sleep
+	}
 	d.taps = tapLines(d.lines)
 	opened, err := d.openJournal(dir)
 	if err != nil {
@@ -84,11 +94,11 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 	if err := d.openBroker(filepath.Join(dir, "nats")); err != nil {
 		return nil, err
 	}
-	if d.http, err = net.Listen("tcp", c.HTTP.Listen); err != nil {
+	if d.http, err = on.listen("tcp", c.HTTP.Listen); err != nil {
 		return nil, fmt.Errorf("listen for HTTP: %w", err)
 	}
 	now := time.Now()
-	clock := publish.Clock{Epoch: now.Round(0)}
+	clock := publish.Clock{Epoch: on.wall().Round(0)}
 	from, traces, err := goOn(context.Background(), d.journal, opened, clock)
 	if err != nil {
 		return nil, fmt.Errorf("go on from the journal: %w", err)
@@ -112,13 +122,20 @@ func newDaemon(c *config.Config, dir string, log *slog.Logger) (_ *daemon, err e
 func (d *daemon) openJournal(dir string) (journal.Opened, error) {
 	c := d.config
 	w, opened, err := journal.Open(dir, journal.Options{
-		Bench: c.Bench.ID, SegmentBytes: c.Journal.SegmentSize, MinFree: c.Journal.MinFree, Tally: d.sealer.tally(),
+		Bench: c.Bench.ID, FS: d.on.files, Now: d.on.wall, SegmentBytes: c.Journal.SegmentSize, MinFree: c.Journal.MinFree, Tally: d.sealer.tally(),
 	})
 	if err != nil {
 		return opened, fmt.Errorf("open journal: %w", err)
 	}
 	d.journal = w
 	d.sealer.goOn(opened)
+	if opened.Last > 0 {
+		r, err := w.Next(context.Background(), opened.Last-1)
+		if err != nil {
+			return opened, err
+		}
+		d.recorded = r.Time
+	}
 	if opened.Cut != nil {
 		d.log.Warn("cut a damaged tail off the journal", "cut", opened.Cut)
 	}
@@ -141,7 +158,7 @@ func (d *daemon) openBroker(store string) (err error) {
 	if err != nil {
 		return configError{err}
 	}
-	options := nats.LinkOptions{Bench: c.Bench.ID, URL: c.NATS.URL, SignIn: as, Log: d.log}
+	options := nats.LinkOptions{Bench: c.Bench.ID, URL: c.NATS.URL, SignIn: as, Connect: d.on.broker, Log: d.log}
 	if c.NATS.URL == "" {
 		d.server, err = nats.Embed(nats.ServerOptions{Bench: c.Bench.ID, StoreDir: store, Listen: c.NATS.Listen, Access: d.entry.toNATS(), Log: d.log})
 		if err != nil {
@@ -173,8 +190,9 @@ func (d *daemon) repaired(ctx context.Context, r nats.Repair) bool {
 func (d *daemon) makeLoop(now time.Time, clock publish.Clock, from peak.Start, traces publish.Traces) {
 	c := d.config
 	l := &loop{
-		samples: make(chan acquire.Sample, queue), asks: make(chan ask), mended: make(chan peak.BrokerRepaired), damaged: make(chan *journal.Damage),
-		bench: c.Bench.ID, version: version(), start: now, clock: clock,
+		samples: make(chan acquire.Sample, queue), wall: d.on.wall, asks: make(chan ask), mended: make(chan peak.BrokerRepaired), damaged: make(chan *journal.Damage),
+		removals: make(chan peak.TraceRemoved),
+		bench:    c.Bench.ID, version: version(), start: now, clock: clock,
 		machine: peak.New(c.Settings(), from),
 		journal: d.journal, record: recorder{journal: d.journal, scaled: c.Load.Scaling() != ""},
 		stuck: acquire.NewStuckWatch(c.Load.StuckAfter), fed: func() {}, log: d.log, sealer: d.sealer, traces: traces,
@@ -204,7 +222,7 @@ func (d *daemon) makePage(earlier []uint64) (err error) {
 		Ranges: c.Settings().Ranges, Earlier: earlier,
 		Hosts: c.Access.Hosts, Secure: d.entry.tls != nil, SignIn: d.entry.signIn(), Beside: d.beside(),
 		Trace: func(name string) (io.ReadCloser, error) {
-			return os.Open(filepath.Join(d.dir, filepath.FromSlash(name)))
+			return d.on.files.OpenFile(filepath.Join(d.dir, filepath.FromSlash(name)), os.O_RDONLY, 0)
 		},
 		Certificate: func(ctx context.Context, job, format string) ([]byte, string, error) {
 			return makeCertificate(ctx, d.dir, c.Path, job, format)
@@ -217,6 +235,11 @@ func (d *daemon) makePage(earlier []uint64) (err error) {
 		return fmt.Errorf("make page: %w", err)
 	}
 	d.index = search.New()
+	if d.on.index != nil {
+		if d.index, err = d.on.index(filepath.Join(d.dir, "search")); err != nil {
+			return err
+		}
+	}
 	d.loop.hear = append(d.loop.hear, d.page.Hear)
 	return nil
 }
@@ -260,6 +283,7 @@ func (d *daemon) run(ctx context.Context, ready func()) error {
 	outside.run("state", d.state.Run)
 	outside.run("index", func(ctx context.Context) error { return d.index.Run(ctx, d.journal) })
 	outside.run("journal check", d.checkJournal)
+	outside.run("old traces", d.removeOldTraces)
 	outside.run("page", d.page.Run)
 	outside.run("http", d.serveHTTP)
 	if d.server != nil {

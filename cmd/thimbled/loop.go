@@ -45,6 +45,7 @@ type loop struct {
 
 	bench, version string
 	start          time.Time // where elapsed time counts from
+	wall           func() time.Time
 	clock          publish.Clock
 	machine        *peak.Machine
 	journal        *journal.Writer
@@ -65,6 +66,7 @@ type loop struct {
 	heard          time.Duration  // when the listeners were last told
 	traces         publish.Traces // of the pulls of the open test
 	damaged        chan *journal.Damage
+	removals       chan peak.TraceRemoved
 	damage         *journal.Damage // found, and recording goes on until the pull in hand has ended
 }
 
@@ -112,6 +114,8 @@ func (l *loop) run(context.Context) error {
 			l.settle([]peak.Event{e})
 		case d := <-l.damaged:
 			l.takeDamage(d)
+		case e := <-l.removals:
+			l.removeTrace(e)
 		case <-tick.C:
 			l.checkClock()
 			l.settle(l.machine.Step(peak.Tick{At: l.now()}))
@@ -188,7 +192,7 @@ func (l *loop) changed(by string, now config.Parameter) {
 // durations never do, and a pull in hand needs a person.
 func (l *loop) checkClock() {
 	elapsed := l.now()
-	off := time.Now().Round(0).Sub(l.clock.Wall(elapsed))
+	off := l.wall().Round(0).Sub(l.clock.Wall(elapsed))
 	if off.Abs() < clockStep {
 		return
 	}
@@ -246,6 +250,10 @@ func (l *loop) recorded(e peak.Event, number uint64) {
 	case peak.PullStarted:
 		if err := l.record.start(number); err != nil {
 			l.log.Error("the pull cannot be traced", "error", err)
+		}
+	case peak.TraceRemoved:
+		if err := l.journal.RemoveTrace(e.Name); err != nil {
+			l.log.Warn("an old trace cannot be removed", "error", err)
 		}
 	case peak.ParametersChanged:
 		l.parameters.follow(e)

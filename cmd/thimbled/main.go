@@ -36,6 +36,7 @@ func commands() []command {
 		{"simulate", "[--dir DIR] [--fast N]", "only the simulated instruments", simulateCommand},
 		{"calibrate", calibrateArgs, "fit the curve that makes a force of a load cell's raw signal", calibrateCommand},
 		{"audit", auditArgs, "verify a journal, its traces and its signatures, end to end", auditCommand},
+		{"backup", backupArgs, "copy a journal and its traces while the daemon runs, and audit the copy", backupCommand},
 		{"prove", proveArgs, "the proof that a record is sealed, for those who do not have the journal", proveCommand},
 		{"checkpoints", "DIR", "the checkpoints of a journal, for somebody else to keep", checkpointsCommand},
 		{"tests", "[--item TAG] [--since D] [--until D] [--verdict V] [--limit N] [--json | --csv] DIR", "find tests in a journal", testsCommand},
