@@ -31,8 +31,9 @@ type Settings struct {
 	Silence time.Duration
 	// WorstAnswer is the longest that any instrument of the line, and whatever
 	// carries its answer, can take beyond the time on the wire. After a failed
-	// exchange nothing is sent until it has passed; an answer that comes later
-	// still could be taken for that to another request. 0 means
+	// exchange nothing is sent until it has passed. An answer that comes later
+	// still is told by the one behind it; if it comes alone, and before a second
+	// request has stayed unanswered, nothing tells it. 0 means
 	// DefaultWorstAnswer; it is never less than Timeout. TCP does not use it.
 	WorstAnswer time.Duration
 	// Echo says whether the adapter repeats what is sent. TCP does not use it.

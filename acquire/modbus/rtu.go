@@ -35,6 +35,9 @@ type rtu struct {
 	// owed is the request whose answer is owed. It has no frame when anything
 	// came in its exchange, or when it is not known.
 	owed asked
+	// unanswered counts, for each unit, the requests in a row that nothing has
+	// answered: as many late answers may come at any time.
+	unanswered [256]uint8
 }
 
 func newRTU(w *wire, s Settings) *rtu {
@@ -69,6 +72,9 @@ func (r *rtu) exchange(ctx context.Context, a asked) ([]byte, Stamps, error) {
 	}
 	if s.echoed {
 		r.counters.Echoes++
+	}
+	if err == nil && r.hanging(a.unit) {
+		return r.again(ctx, &s, n)
 	}
 	if err != nil {
 		at.Answered = time.Time{}
@@ -106,10 +112,17 @@ func (r *rtu) receive(ctx context.Context, s *search, deadline time.Time) (answe
 // alone makes sure that no second frame follows the answer, for then nobody can
 // tell which of them answers this request: an instrument that repeats an old
 // answer sends it first. A byte behind a frame follows at once, so one and a half
-// characters (the standard's longest pause within a frame) show it. A few
-// stray bytes do no harm, nor does the same answer once more. n is the number
-// of bytes that came in all.
+// characters (the standard's longest pause within a frame) show it. An instrument
+// that has left a request unanswered may be about to answer both, for which it
+// has its usual time. A few stray bytes do no harm, nor does the same answer
+// once more. n is the number of bytes that came in all.
 func (r *rtu) alone(ctx context.Context, s *search, answer []byte, n int) (int, error) {
+	if r.unanswered[s.unit] > 0 {
+		var err error
+		if n, err = r.linger(ctx, n, time.Now().Add(s.timeout)); err != nil {
+			return n, err
+		}
+	}
 	for n < len(r.buf) {
 		r.pause(ctx, r.lastByte.Add(r.settings.CharTime*3/2))
 		got, err := r.wire.read(ctx, r.buf[n:], time.Now().Add(look))
@@ -128,6 +141,31 @@ func (r *rtu) alone(ctx context.Context, s *search, answer []byte, n int) (int, 
 	return n, nil
 }
 
+// linger takes what comes until the given moment, behind n bytes that came.
+func (r *rtu) linger(ctx context.Context, n int, until time.Time) (int, error) {
+	for n < len(r.buf) {
+		got, err := r.wire.read(ctx, r.buf[n:], until)
+		if got == 0 || err != nil {
+			return n, err
+		}
+		r.touch(time.Now())
+		n += got
+	}
+	return n, nil
+}
+
+// hanging says that a unit has left so many requests unanswered that it may be
+// about to answer any number of them, at whatever pace.
+func (r *rtu) hanging(unit byte) bool { return r.unanswered[unit] > 1 }
+
+// again drops an answer that may be a late one, waits until those behind it
+// have come too, and asks anew.
+func (r *rtu) again(ctx context.Context, s *search, n int) ([]byte, Stamps, error) {
+	r.isolate(time.Now(), s, n)
+	r.unanswered[s.unit] = 1
+	return r.exchange(ctx, s.asked)
+}
+
 // pace waits while bytes that cannot have come yet are on the wire, rather than
 // waking for each of them.
 func (r *rtu) pace(ctx context.Context, now time.Time, missing int, deadline time.Time) {
@@ -142,6 +180,7 @@ func (r *rtu) missed(s *search, n int) error {
 	foreign, err := s.explain(r.buf[:n])
 	if foreign {
 		r.counters.Foreign++
+		r.unheard(s.unit)
 	}
 	return err
 }
@@ -153,6 +192,7 @@ func (r *rtu) accept(s *search, behind, besides int) {
 		r.echoSeen = true
 	}
 	r.unechoed = 0
+	r.unanswered[s.unit] = 0
 	r.counters.StrayBytes += uint64(besides)
 	r.suspect(behind)
 }
@@ -179,8 +219,12 @@ func (r *rtu) isolate(sent time.Time, s *search, n int) {
 	r.counters.StrayBytes += uint64(n)
 	if n == 0 {
 		r.owed = s.asked
+		r.unheard(s.unit)
 	}
 }
+
+// unheard counts a request that its unit has not answered.
+func (r *rtu) unheard(unit byte) { r.unanswered[unit] = min(r.unanswered[unit]+1, 2) }
 
 // believe is how many exchanges in a row must lack an echo that was seen before
 // until it is looked for anew: adapters are exchanged, single echoes are lost.

@@ -39,6 +39,9 @@ func (r *rtu) drain(ctx context.Context, n int, patience time.Duration) error {
 			return err
 		}
 		if got == 0 {
+			if r.paid(r.buf[:n]) {
+				r.unanswered[r.owed.unit] = 0
+			}
 			r.quarantine = time.Time{}
 			return nil
 		}
@@ -70,9 +73,9 @@ func (r *rtu) settledAt(n int) time.Time {
 	return silent
 }
 
-// paid says that buf is exactly the answer that is owed.
+// paid says that buf is exactly the answer that is owed, and no other is.
 func (r *rtu) paid(buf []byte) bool {
-	if len(r.owed.frame) == 0 {
+	if len(r.owed.frame) == 0 || r.hanging(r.owed.unit) {
 		return false
 	}
 	s := search{asked: r.owed}
