@@ -58,12 +58,29 @@ func (t *tcp) next(a asked, skipped *int) (frame []byte, more bool, err error) {
 		frame = t.buf[t.used : t.used+f.Size]
 		t.used += f.Size
 		if f.Transaction == binary.BigEndian.Uint16(a.frame) {
+			if err := t.inStep(); err != nil {
+				return nil, false, t.broken(fmt.Errorf("%w: behind the answer: %w", ErrGarbled, err))
+			}
 			return frame, false, t.judge(f, a)
 		}
 		*skipped++
 		t.counters.Foreign++
 		t.counters.StrayBytes += uint64(f.Size)
 	}
+}
+
+// inStep checks that nothing but whole frames came behind an answer. Other bytes
+// mean that its data may be shifted, or end in another frame's; Modbus TCP has no
+// check that would tell.
+func (t *tcp) inStep() error {
+	for rest := t.buf[t.used:t.n]; len(rest) > 0; {
+		f, err := ParseMBAP(rest)
+		if err != nil {
+			return err
+		}
+		rest = rest[f.Size:]
+	}
+	return nil
 }
 
 // judge checks a frame of the right transaction.

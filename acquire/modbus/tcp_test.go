@@ -92,7 +92,14 @@ var tcpFaults = []tcpFault{
 	}, ErrGarbled, true},
 	{"noise behind the answer", func(_ *line, _ Frame, _ Request, good []byte) []piece {
 		return once(soon, good, []byte{0xAA, 0xBB, 0xCC, 0xDD})
-	}, nil, true},
+	}, ErrGarbled, true},
+	{"a byte short, made up by a frame behind", func(_ *line, f Frame, q Request, good []byte) []piece {
+		f.Transaction++
+		return once(soon, good[:len(good)-1], goodTCP(f, q))
+	}, ErrGarbled, true},
+	{"a byte too many", func(_ *line, _ Frame, _ Request, good []byte) []piece {
+		return once(soon, good[:10], good[9:])
+	}, ErrGarbled, true},
 	{"closed", func(l *line, _ Frame, _ Request, _ []byte) []piece {
 		time.AfterFunc(soon, func() { l.fail(io.EOF) })
 		return nil
