@@ -214,8 +214,8 @@ func (x exchange) mistakable(pieces []piece) bool {
 
 // mbapStream follows what the poller gets on one connection. Modbus TCP has no check of its
 // own: the sum of TCP is what keeps data whole, and TCP loses no byte. So damage to
-// nothing but data does not reach a program, and neither does a frame whose missing end is made up
-// of the next frame's bytes; a program could only see that what follows is no frame.
+// nothing but data does not reach a program; it could only see that what follows is no
+// whole frame.
 type mbapStream struct {
 	right   map[uint16][]byte // right answers by transaction
 	pending []byte
@@ -225,7 +225,7 @@ type mbapStream struct {
 func newMBAPStream() *mbapStream { return &mbapStream{right: map[uint16][]byte{}} }
 
 // bring adds bytes that come at once. It refuses them if they complete a frame that is a right
-// answer but for its data and that no frame error follows.
+// answer but for its data, and nothing but whole frames follow.
 func (s *mbapStream) bring(b []byte) bool {
 	pending, wrong := slices.Concat(s.pending, b), false
 	for len(pending) >= 6 && !s.broken {
@@ -244,7 +244,7 @@ func (s *mbapStream) bring(b []byte) bool {
 		}
 		pending = pending[size:]
 	}
-	if wrong && !s.broken {
+	if wrong && !s.broken && len(pending) == 0 {
 		return false
 	}
 	s.pending = pending

@@ -6,6 +6,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"io"
 	"math/rand/v2"
 	"net"
@@ -65,6 +66,9 @@ type proxy struct {
 	overdue map[uint32]bool // sent, but so slowly that it may have come too late
 	stream  *mbapStream     // what the poller has got on this connection
 	errs    []error
+
+	delivered, wentOn time.Time // the last answer; when the server went on
+	lastSent          uint32    // the last answer's request
 }
 
 const faultEvery = 8
@@ -340,6 +344,30 @@ func (p *proxy) deliver(near io.WriteCloser, q question, b []byte) {
 	if bounded && time.Since(q.at) > p.bound()+p.margin()/2 {
 		p.overdue[q.number] = true
 	}
+	p.watchPace(q)
+}
+
+// watchPace is for a server that hangs: once it goes on, each answer must follow the one
+// before within the time that the poller gives it. If this computer was too busy for
+// that, the one before was alone for too long.
+func (p *proxy) watchPace(q question) {
+	now, since := time.Now(), q.at
+	for _, t := range []time.Time{p.delivered, p.wentOn} {
+		if t.After(since) {
+			since = t
+		}
+	}
+	if p.unbounded && p.kind != acquire.TCP && now.Sub(since) > p.timing.timeout/2 {
+		p.overdue[p.lastSent] = true
+	}
+	p.delivered, p.lastSent = now, q.number
+}
+
+// goesOn notes that a server that hung goes on.
+func (p *proxy) goesOn() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.wentOn = time.Now()
 }
 
 // bound is the latest that an answer is sent after its request, and margin what the
@@ -388,7 +416,9 @@ type outcomes struct {
 	made     map[string]map[peak.Quality]int // by fault
 	good     int
 	wrong    int
-	overdue  int // wrong, but the answer came too late for a serial line
+	overdue  int      // wrong, but the answer came too late for a serial line
+	suspects []uint32 // whose values were taken for others', and the tales
+	whys     []string
 	goodFrom map[string]int
 }
 
@@ -419,13 +449,23 @@ func (o *outcomes) see(s acquire.Sample) {
 	if right {
 		return
 	}
-	if number, ok := o.origin(s); ok && o.isOverdue(number) {
-		o.overdue++
-		return
+	number := o.origin(s)
+	o.suspects = append(o.suspects, number)
+	o.whys = append(o.whys, fmt.Sprintf("at request %d (%s), that of request %d: %+v", q.number, fault, number, s))
+}
+
+// judge decides, once all is over, which wrong values this computer is to blame for.
+func (o *outcomes) judge() {
+	o.p.mu.Lock()
+	defer o.p.mu.Unlock()
+	for i, number := range o.suspects {
+		if o.p.overdue[number] {
+			o.overdue++
+			continue
+		}
+		o.wrong++
+		o.t.Errorf("%s: WRONG VALUE accepted %s", o.p.kind, o.whys[i])
 	}
-	number, _ := o.origin(s)
-	o.wrong++
-	o.t.Errorf("WRONG VALUE accepted at request %d (%s), it is that of request %d: %+v", q.number, fault, number, s)
 }
 
 // faultOf names what was done to a request.
@@ -441,19 +481,13 @@ func (o *outcomes) faultOf(q question) string {
 	return o.p.fault
 }
 
-// origin finds the request that a value belongs to.
-func (o *outcomes) origin(s acquire.Sample) (number uint32, ok bool) {
+// origin finds the request that a value belongs to; 0 for none.
+func (o *outcomes) origin(s acquire.Sample) uint32 {
 	for number := o.p.asking.newest().number; number > 0; number-- {
 		v := valuesOf(number)
 		if float64(v.load) == s.Raw || float64(v.pressure) == s.Raw {
-			return number, true
+			return number
 		}
 	}
-	return 0, false
-}
-
-func (o *outcomes) isOverdue(number uint32) bool {
-	o.p.mu.Lock()
-	defer o.p.mu.Unlock()
-	return o.p.overdue[number]
+	return 0
 }

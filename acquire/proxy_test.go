@@ -28,6 +28,7 @@ var (
 // value that was never shown before, so a late, repeated, foreign or damaged answer
 // that is accepted is known for what it is. None may be.
 func TestProxiedFrames(t *testing.T) {
+	t.Parallel()
 	program := buildPeer(t)
 	lines := 12
 	if *proxyFrames > 30000 {
@@ -60,6 +61,7 @@ func (o *outcomes) poll(frames uint32) {
 		}
 	})
 	stop()
+	o.judge()
 	o.p.mu.Lock()
 	defer o.p.mu.Unlock()
 	if err != nil || len(o.p.errs) > 0 {
@@ -155,6 +157,7 @@ func TestMistakableStream(t *testing.T) {
 		"another value":                  {[][]byte{frame(5, 5), right}, []bool{false, true}},
 		"of no request":                  {[][]byte{frame(7, 5), right}, []bool{true, true}},
 		"the end made up":                {[][]byte{right[:12], {9}}, []bool{true, false}},
+		"a byte doubled":                 {[][]byte{append(right[:10:10], right[9:]...)}, []bool{true}},
 		"the end made up, seen":          {[][]byte{right[:12], next}, []bool{true, true}},
 		"no frames any more":             {[][]byte{{1, 2, 3, 4, 5, 6}, frame(5, 5)}, []bool{true, true}},
 		"another value, a frame behind":  {[][]byte{append(frame(5, 5), next...)}, []bool{false}},
