@@ -62,7 +62,7 @@ func endInterrupted(w *journal.Writer, dir string, in *journal.PullInHand, c *co
 		return fmt.Errorf("read what pull %d is judged by: %w", in.Pull, err)
 	}
 	by := before.judgingHere(c)
-	v := evidence{judgedBy: &by, started: began.(peak.PullStarted)}
+	v := evidence{judgedBy: &by, started: began.(peak.PullStarted), files: w.FS()}
 	v.at = v.started.StartedAt
 	traces := publish.Traces{}
 	got, err := w.RecoverTrace(in.Record, func(*peak.Reading, float64) {})
