@@ -59,6 +59,7 @@ type proxy struct {
 	quiet int             // requests still to be swallowed
 
 	mu      sync.Mutex
+	next    *wireFault      // to be played to the next request
 	frames  map[string]int  // by fault
 	noted   question        // the last request that came through
 	fault   string          // what was done to it
@@ -388,8 +389,26 @@ func (p *proxy) note(q question, fault string) {
 	p.frames[fault]++
 }
 
+// plant makes a fault the next to be played.
+func (p *proxy) plant(f *wireFault) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.next = f
+}
+
+func (p *proxy) planted() *wireFault {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	f := p.next
+	p.next = nil
+	return f
+}
+
 // choose takes a fault for the next answer, or none.
 func (p *proxy) choose() wireFault {
+	if f := p.planted(); f != nil {
+		return *f
+	}
 	if p.quiet > 0 {
 		return wireFault{name: halfOpen}
 	}
@@ -435,12 +454,16 @@ func (o *outcomes) see(s acquire.Sample) {
 		o.made[fault] = map[peak.Quality]int{}
 	}
 	o.made[fault][s.Quality]++
+	again := o.last == q.number
 	o.last = q.number
 	if s.Quality != peak.Good {
 		if s.Force != 0 || s.Pressure != 0 || s.Raw != 0 || s.Why == "" {
 			o.t.Errorf("a bad sample has a value, or no reason: %+v", s)
 		}
 		return
+	}
+	if again {
+		o.t.Errorf("%s: good without a request, the last value again: %+v", o.p.kind, s)
 	}
 	o.good++
 	o.goodFrom[s.Instrument]++

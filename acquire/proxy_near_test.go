@@ -70,10 +70,16 @@ func rawSlave(master int) (*os.File, error) {
 	return os.NewFile(uintptr(fd), name), nil
 }
 
-// unplug takes the name away, then hangs up, as udev and the kernel do.
-func (n *terminal) unplug() {
+// Close takes the name away, then hangs up. The name goes first, for its number may be
+// another line's at once.
+func (n *terminal) Close() error {
 	os.Remove(n.link)
-	n.File.Close()
+	return n.File.Close()
+}
+
+// unplug closes both ends.
+func (n *terminal) unplug() {
+	n.Close()
 	n.slave.Close()
 }
 
