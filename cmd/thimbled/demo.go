@@ -73,7 +73,7 @@ func newDemo(out streams, dir string, speed float64) (*demo, error) {
 		return nil, err
 	}
 	path := filepath.Join(dir, "bench", "dock-3.toml")
-	log := slog.New(slog.NewTextHandler(out.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
+	log := slog.New(calm(slog.NewTextHandler(out.err, &slog.HandlerOptions{Level: slog.LevelWarn})))
 	w, err := demoDaemon(path, dir, link, log)
 	if err != nil {
 		return nil, errors.Join(err, b.Close())

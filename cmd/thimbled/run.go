@@ -44,7 +44,7 @@ func runCommand(ctx context.Context, out streams, args []string) error {
 	return d.run(ctx, func() { notify(log, systemd.SdNotifyReady) })
 }
 
-func newLog(w io.Writer) *slog.Logger { return slog.New(slog.NewTextHandler(w, nil)) }
+func newLog(w io.Writer) *slog.Logger { return slog.New(calm(slog.NewTextHandler(w, nil))) }
 
 func limitDescriptors() error {
 	limit := unix.Rlimit{Cur: descriptors, Max: descriptors}

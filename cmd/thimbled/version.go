@@ -5,8 +5,16 @@ import (
 	"strings"
 )
 
-// version says which build this is: the module's version, else the commit.
+// release is the version that whoever builds a release gives it:
+// -ldflags "-X main.release=1.2.3".
+var release string
+
+// version says which build this is: its release, the module's version, else the
+// commit.
 func version() string {
+	if release != "" {
+		return release
+	}
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
 		return "unknown"
