@@ -65,7 +65,7 @@ type proxy struct {
 	fault   string          // what was done to it
 	kept    map[string]int  // what was not sent, by reason
 	overdue map[uint32]bool // sent, but so slowly that it may have come too late
-	stream  *mbapStream     // what the poller has got on this connection
+	passed  int             // all of them
 	errs    []error
 
 	delivered, wentOn time.Time // the last answer; when the server went on
@@ -144,20 +144,12 @@ func (p *proxy) accept(l net.Listener) {
 		if err != nil {
 			return
 		}
-		p.begin()
+		p.quiet, p.swap = 0, nil
 		key := conn.RemoteAddr().String()
-		p.serve(conn, key)
+		p.serve(&followedConn{conn, newMBAPStream()}, key)
 		p.asking.forget(key)
 		conn.Close()
 	}
-}
-
-// begin forgets the connection before.
-func (p *proxy) begin() {
-	p.quiet, p.swap = 0, nil
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.stream = newMBAPStream()
 }
 
 // serve hands on requests and answers until the near side ends.
@@ -216,7 +208,7 @@ func (p *proxy) pass(near io.WriteCloser, q question, request []byte) error {
 	if answer == nil {
 		return nil
 	}
-	p.expect(answer)
+	p.expect(near, answer)
 	register := request[len(request)-p.tail()]
 	x := exchange{p, near, request, answer, p.old[register]}
 	pieces := []piece{{0, answer}}
@@ -236,14 +228,21 @@ func (p *proxy) pass(near io.WriteCloser, q question, request []byte) error {
 	return nil
 }
 
-// expect makes the right answer known to the model of the stream.
-func (p *proxy) expect(answer []byte) {
+// followedConn is a connection with a model of what the poller has got on it, which is
+// guarded by the proxy's mutex. What is late may still come on a connection that has ended.
+type followedConn struct {
+	net.Conn
+	stream *mbapStream
+}
+
+// expect makes the right answer known to the model.
+func (p *proxy) expect(near io.WriteCloser, answer []byte) {
 	if p.kind != acquire.TCP {
 		return
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.stream.right[binary.BigEndian.Uint16(answer)] = answer
+	near.(*followedConn).stream.right[binary.BigEndian.Uint16(answer)] = answer[:6+int(binary.BigEndian.Uint16(answer[4:]))]
 }
 
 // tail is where the low byte of the register stands in a request, from its end.
@@ -337,7 +336,7 @@ func (p *proxy) deliver(near io.WriteCloser, q question, b []byte) {
 	case bounded && time.Since(q.at) > p.bound():
 		p.kept["too old for a serial line"]++
 		return
-	case p.kind == acquire.TCP && !p.stream.bring(b):
+	case p.kind == acquire.TCP && !near.(*followedConn).stream.bring(b):
 		p.kept["damaged, which Modbus TCP cannot tell"]++
 		return
 	}
@@ -382,9 +381,17 @@ func (p *proxy) keep(why string) {
 	p.kept[why]++
 }
 
+// hasPassed is how many frames came through.
+func (p *proxy) hasPassed() int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.passed
+}
+
 func (p *proxy) note(q question, fault string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.passed++
 	p.noted, p.fault = q, fault
 	p.frames[fault]++
 }

@@ -43,20 +43,20 @@ func TestProxiedFrames(t *testing.T) {
 		p := newProxy(t, program, kind, timing{30 * ms, 90 * ms}, *proxySeed, uint64(i))
 		p.faults = faultsOf(kind)
 		all[i] = newOutcomes(t, p)
-		running.Go(func() { all[i].poll(uint32((*proxyFrames + lines - 1) / lines)) })
+		running.Go(func() { all[i].poll((*proxyFrames + lines - 1) / lines) })
 	}
 	running.Wait()
 	report(t, all, time.Since(start))
 }
 
-// poll polls one line until so many requests were made.
-func (o *outcomes) poll(frames uint32) {
+// poll polls one line until so many frames came through.
+func (o *outcomes) poll(frames int) {
 	ctx, cancel := context.WithTimeout(o.t.Context(), time.Hour)
 	defer cancel()
 	place, stop := o.p.start(o.t)
 	err := acquire.Poll(ctx, o.p.line(place), time.Now(), func(s acquire.Sample) {
 		o.see(s)
-		if o.p.asking.newest().number >= frames {
+		if o.p.hasPassed() >= frames {
 			cancel()
 		}
 	})
