@@ -49,6 +49,9 @@ func (w *Writer) open() (Opened, error) {
 		return Opened{}, err
 	}
 	w.segments, w.format = found.segments, found.format
+	if err := w.syncAbove(); err != nil {
+		return Opened{}, err
+	}
 	if err := w.beginFormat(); err != nil {
 		return Opened{}, err
 	}
@@ -59,7 +62,7 @@ func (w *Writer) open() (Opened, error) {
 	return opened, w.resume()
 }
 
-// makeFolders makes the folders durable and takes the lock.
+// makeFolders makes the folders and takes the lock.
 func (w *Writer) makeFolders() error {
 	if err := makeDir(w.opts.FS, w.dir); err != nil {
 		return err
@@ -76,7 +79,7 @@ func (w *Writer) makeFolders() error {
 	return w.opts.FS.SyncDir(w.dir)
 }
 
-// makeDir makes a folder and those above it, and makes their names durable.
+// makeDir makes a folder and those above it.
 func makeDir(fsys FS, dir string) error {
 	err := fsys.Mkdir(dir, dirPerm)
 	above := filepath.Dir(dir)
@@ -86,15 +89,26 @@ func makeDir(fsys FS, dir string) error {
 		}
 		err = fsys.Mkdir(dir, dirPerm)
 	}
-	existed := errors.Is(err, fs.ErrExist)
-	if err != nil && !existed {
-		return err
-	}
-	err = fsys.SyncDir(above)
-	if existed && errors.Is(err, fs.ErrPermission) {
-		return nil // somebody else made it and answers for it
+	if errors.Is(err, fs.ErrExist) {
+		return nil
 	}
 	return err
+}
+
+// syncAbove makes the name of the journal's folder durable, and before the first
+// record those of all folders above it: a process that was killed may have made
+// any of them.
+func (w *Writer) syncAbove() error {
+	for dir := w.dir; ; dir = filepath.Dir(dir) {
+		above := filepath.Dir(dir)
+		// Who may not read a folder did not make what is in it.
+		if err := w.opts.FS.SyncDir(above); err != nil && !errors.Is(err, fs.ErrPermission) {
+			return err
+		}
+		if above == filepath.Dir(above) || len(w.segments) > 0 {
+			return nil
+		}
+	}
 }
 
 // readBack finds out where things stood: it checks every segment that is not on

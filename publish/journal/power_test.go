@@ -222,3 +222,28 @@ func TestTornFormat(t *testing.T) {
 		}
 	}
 }
+
+// A start that fails while it makes the folders leaves some whose names are not durable;
+// the next start does not take them for granted.
+func TestFoldersOfAFailedStart(t *testing.T) {
+	for step := range 40 {
+		fsys := newMemFS()
+		o := options(faultFS{fsys, atStep(step, refused)})
+		if w, _, err := Open("/a/b/c/j", o); err == nil {
+			w.Close()
+		}
+		o.FS = fsys.kill()
+		w, _, err := Open("/a/b/c/j", o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		add(t, w, event(1, 1))
+		w.Close()
+		o.FS = fsys.powerCut()
+		if w, opened, err := Open("/a/b/c/j", o); err != nil || opened.Last != 1 {
+			t.Errorf("step %d failed: %d records, %v", step, opened.Last, err)
+		} else {
+			w.Close()
+		}
+	}
+}
