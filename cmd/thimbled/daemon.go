@@ -278,13 +278,13 @@ func (d *daemon) instruments() []string {
 func (d *daemon) run(ctx context.Context, ready func()) error {
 	defer d.close()
 	outside := newGroup(context.WithoutCancel(ctx))
-	outside.run("records", d.records.Run)
+	outside.run("records", d.toldDamage(d.records.Run))
 	outside.run("live readings", d.live.Run)
 	outside.run("state", d.state.Run)
-	outside.run("index", func(ctx context.Context) error { return d.index.Run(ctx, d.journal) })
+	outside.run("index", d.toldDamage(func(ctx context.Context) error { return d.index.Run(ctx, d.journal) }))
 	outside.run("journal check", d.checkJournal)
 	outside.run("old traces", d.removeOldTraces)
-	outside.run("page", d.page.Run)
+	outside.run("page", d.toldDamage(d.page.Run))
 	outside.run("http", d.serveHTTP)
 	if d.server != nil {
 		outside.run("broker", d.server.Watch)

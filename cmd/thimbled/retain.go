@@ -22,7 +22,7 @@ func (d *daemon) removeOldTraces(ctx context.Context) error {
 	if months == 0 {
 		return nil
 	}
-	why := fmt.Sprintf("older than %d months", months)
+	why := fmt.Sprintf("kept for %d calendar months", months)
 	for {
 		before := d.retainFrom().AddDate(0, -months, 0)
 		old, err := d.journal.OldTraces(ctx, before)

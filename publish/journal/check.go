@@ -39,9 +39,7 @@ func (w *Writer) Check(ctx context.Context) error {
 	case ctx.Err() != nil, errors.Is(err, ErrClosed):
 		return nil
 	case errors.As(err, &damage):
-		if removed := w.opts.FS.Remove(w.path(noteName)); removed != nil && !errors.Is(removed, fs.ErrNotExist) {
-			err = errors.Join(err, removed)
-		}
+		err = errors.Join(err, w.removeNote())
 	}
 	return fmt.Errorf("check journal: %w", err)
 }
@@ -162,6 +160,15 @@ func rest(ctx context.Context, d time.Duration) error {
 	}
 }
 
-// Refuse makes the journal failed for a reason that the caller found: nothing is
-// added to it any more until it is opened anew.
-func (w *Writer) Refuse(why error) { w.fail(why) }
+// Refuse makes the journal failed because it is damaged: nothing is added to it any
+// more until it is opened anew. The note is removed, so that this finds the place.
+func (w *Writer) Refuse(why *Damage) {
+	w.fail(errors.Join(why, w.removeNote()))
+}
+
+func (w *Writer) removeNote() error {
+	if err := w.opts.FS.Remove(w.path(noteName)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("remove note: %w", err)
+	}
+	return nil
+}
