@@ -7,9 +7,15 @@
 //	000000000001.jsonl           a segment, named by the number of its first record
 //	traces/000000000012.csv      a trace, named by the number of its pull.started record
 //	lock                         held by the one process that appends
+//	format                       "thimbled journal format 2"; a journal of format 1 has none
+//	checked                      a note of how far the finished segments were checked
 //	000000000001.jsonl.tail-1    what was cut off a damaged end, kept aside
 //
-// Folders of other names are left alone.
+// Folders of other names are left alone. The note is an aid and may be lost: it says
+// what an earlier check of the finished segments found, with a SHA-256 behind it, so
+// that a start reads only what came after. What is on note is read again while the
+// daemon runs. A program older than the format file reads such a journal all the same,
+// but takes a trace that was removed for one that is missing.
 //
 // # A line
 //
@@ -30,7 +36,8 @@
 // # Checking it by hand
 //
 // This needs sh, sha256sum and jq; it is run in the folder and ends with
-// status 0 if the journal and its traces are sound:
+// status 0 if the journal and its traces are sound. Of a trace that was removed, as a
+// thimbled.trace.removed says, it tells that the file is not there:
 //
 //	before=$(printf %064d 0) number=0
 //	cat [0-9]*.jsonl | while IFS= read -r line || [ -n "$line" ]; do
