@@ -48,6 +48,9 @@ type Reader struct {
 	started  bool      // settle has passed
 	lastRead time.Time // when the port was read last
 	mute     time.Time // a line until then may be the late answer to a failed request
+	// unanswered counts the requests in a row that nothing answered.
+	unanswered int
+	rest       []byte // what came with the answer's last byte
 }
 
 // NewReader reads from port. Each of the terminators ends a line, and so does
@@ -134,7 +137,37 @@ func judge(p part) error {
 // request can no longer be answered, and what comes until then is dropped, so that
 // an answer is never taken for that to a later request. An adapter that echoes the
 // request is allowed for.
+//
+// A line that hung may answer later than that. So the first line after a request
+// that nothing answered counts if no other follows within timeout; else, and after
+// two such requests, it is dropped with what follows it, and the request is sent
+// once more.
 func (r *Reader) Ask(request []byte, f *Format, timeout time.Duration) (Answer, error) {
+	a, err := r.askOnce(request, f, timeout)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		r.unanswered++
+		return a, err
+	}
+	if a.Answered.IsZero() || r.unanswered == 0 {
+		return a, err
+	}
+	doubtful := r.unanswered > 1
+	if !doubtful {
+		another, portErr := r.another(time.Now().Add(timeout))
+		if portErr != nil {
+			return a, portErr
+		}
+		doubtful = another
+	}
+	r.unanswered = min(r.unanswered, 2) - 1
+	if !doubtful {
+		return a, err
+	}
+	r.mute = time.Now().Add(r.worst)
+	return r.Ask(request, f, timeout)
+}
+
+func (r *Reader) askOnce(request []byte, f *Format, timeout time.Duration) (Answer, error) {
 	if err := r.clear(); err != nil {
 		return Answer{}, err
 	}
@@ -151,6 +184,25 @@ func (r *Reader) Ask(request []byte, f *Format, timeout time.Duration) (Answer, 
 		r.mute = asked.Add(r.worst)
 	}
 	return a, err
+}
+
+// another says whether one more line ends before the given moment.
+func (r *Reader) another(until time.Time) (bool, error) {
+	for {
+		for _, c := range r.rest {
+			if r.split.push(c) != nothing {
+				return true, nil
+			}
+		}
+		n, err := r.read(until)
+		if errors.Is(err, os.ErrDeadlineExceeded) {
+			return false, nil
+		}
+		if err != nil {
+			return false, err
+		}
+		r.rest = r.buf[:n]
+	}
 }
 
 // clear drops what came before the request, after a failed one until no late
@@ -175,7 +227,8 @@ func (r *Reader) answer(request []byte, deadline time.Time) (line []byte, at tim
 		if err != nil {
 			return nil, r.lastRead, err
 		}
-		for _, c := range r.buf[:n] {
+		for i, c := range r.buf[:n] {
+			r.rest = r.buf[i+1 : n]
 			switch p := r.split.push(c); {
 			case p == nothing:
 			case p == wholeLine && len(echo) > 0 && bytes.Equal(r.split.line, echo):
