@@ -147,7 +147,6 @@ func (p *proxy) accept(l net.Listener) {
 		p.quiet, p.swap = 0, nil
 		key := conn.RemoteAddr().String()
 		p.serve(&followedConn{conn, newMBAPStream()}, key)
-		p.asking.forget(key)
 		conn.Close()
 	}
 }

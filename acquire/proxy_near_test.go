@@ -136,8 +136,8 @@ func (a *asking) pop(key string) (q question, ok bool) {
 	return queue[0], true
 }
 
-// forget drops what a connection that has ended did not deliver.
-func (a *asking) forget(key string) {
+// begin drops what a connection before did not deliver. Its name may come again.
+func (a *asking) begin(key string) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	delete(a.queues, key)
@@ -151,11 +151,14 @@ func (a *asking) newest() question {
 
 // wrap is put around each port that the poller opens.
 func (a *asking) wrap(p modbus.Port) modbus.Port {
-	if conn, ok := p.(net.Conn); ok {
-		return numberedConn{conn, a, conn.LocalAddr().String()}
+	conn, ok := p.(net.Conn)
+	if !ok {
+		a.begin("")
+		return numberedPort{p, a}
 	}
-	a.forget("") // of a terminal that was pulled out
-	return numberedPort{p, a}
+	key := conn.LocalAddr().String()
+	a.begin(key)
+	return numberedConn{conn, a, key}
 }
 
 type numberedPort struct {
