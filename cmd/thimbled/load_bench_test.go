@@ -3,10 +3,12 @@ package main_test
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"os/exec"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -17,137 +19,174 @@ const (
 	loadRound  = 20 * time.Second
 )
 
-// cost is what was seen of a daemon in the rounds of one kind.
-type cost struct {
-	late, reading   []time.Duration // polls after their moments; last byte of an answer to the subscriber
-	recorded        []time.Duration // from what decided the end of a pull to its durable record
-	used, took      time.Duration   // of one core
-	resident        float64         // MB, the most
-	open            int             // descriptors, the most
-	missed          float64         // polls that were not made
-	told, delivered int64           // to the audience
+// rounds are what was seen of a daemon in the rounds of one kind, by name.
+type rounds map[string][]float64
+
+func (r rounds) add(name string, figure float64) { r[name] = append(r[name], figure) }
+
+// median is that of the rounds: what else the computer did in one of them counts for little.
+func (r rounds) median(name string) float64 {
+	all := slices.Sorted(slices.Values(r[name]))
+	return all[len(all)/2]
 }
 
 // BenchmarkLoad runs a daemon that is polled at 50 Hz and records a pull each second,
 // in turns without anybody else and with 200 pages and 500 subscribers, a tenth of
-// them stalled, and reports both and their ratio:
+// them stalled, and reports the medians of both and their ratio:
 //
 //	go test ./cmd/thimbled -run '^$' -bench 'Load$' -benchtime 1x -timeout 30m
 func BenchmarkLoad(b *testing.B) {
 	for b.Loop() {
-		p := pulled(b)
-		prefer(b, p.program)
+		i, m := pulled(b)
+		prefer(b, m.program)
 		prefer(b, &program{command: &exec.Cmd{Process: &os.Process{Pid: os.Getpid()}}}) // the indicator
-		n := dialNATS(b, p.nats)
+		n := dialNATS(b, m.nats)
 		n.subscribe("bench.dock-3.reading")
 		n.subscribe("bench.dock-3.event.pull.ended")
 		readFor(n, 5*time.Second)
-		var alone, crowded cost
+		alone, crowded := rounds{}, rounds{}
 		for range loadRounds {
-			alone.round(b, p, n)
-			a := seat(b, p.measured, mostPages, mostSubscribers)
+			alone.round(b, i, m, n)
+			a := seat(b, m, mostPages, mostSubscribers)
 			readFor(n, 2*time.Second) // what came while they came in is no part of it
-			crowded.round(b, p, n)
+			crowded.round(b, i, m, n)
 			seen := a.leave(b)
-			crowded.told, crowded.delivered = crowded.told+seen["told"], crowded.delivered+seen["messages"]
 			if seen["lost"] != 0 {
 				b.Errorf("the audience has seen %v", seen)
 			}
+			b.Logf("the audience has seen %v", seen)
 			readFor(n, 2*time.Second)
 		}
-		alone.report(b, "alone")
-		crowded.report(b, "crowded")
-		compare(b, &alone, &crowded)
-		p.stop(b)
+		compare(b, alone, crowded)
+		m.stop(b)
 	}
 	noPerOp(b)
 }
 
-// round observes the daemon for a while and adds to what was seen.
-func (c *cost) round(b *testing.B, p pulling, n *rawNATS) {
+// round observes the daemon for a while.
+func (r rounds) round(b *testing.B, i *indicator, m measured, n *rawNATS) {
 	b.Helper()
-	const missed = `thimbled_missed_polls_total{instrument="load"}`
-	pid := p.command.Process.Pid
-	before := metricOf(b, p.web, missed)
-	p.arrivals.take()
+	pid := m.command.Process.Pid
+	before := scrape(b, m.web)
 	began, used := time.Now(), processorTime(b, pid)
+	var reading, recorded []time.Duration
 	for time.Since(began) < loadRound {
-		c.note(b, p, n.next(), time.Now())
+		switch at := n.next(); {
+		case strings.HasSuffix(at.subject, ".reading"):
+			reading = appendReading(b, reading, i, at.body)
+		default:
+			recorded = append(recorded, headerTime(b, at, "ce-recordedtime").Sub(headerTime(b, at, "ce-time")))
+		}
 	}
-	c.used += processorTime(b, pid) - used
-	c.took += time.Since(began)
-	c.late = append(c.late, p.arrivals.late()...)
-	c.missed += metricOf(b, p.web, missed) - before
-	c.resident, c.open = max(c.resident, residentMB(b, pid)), max(c.open, descriptorsOf(b, pid))
+	r.add("%-of-core", 100*(processorTime(b, pid)-used).Seconds()/time.Since(began).Seconds())
+	after := scrape(b, m.web)
+	for name, metric := range map[string]string{"late": "thimbled_poll_lateness_seconds", "sync": "thimbled_journal_sync_seconds"} {
+		s := spreadOf(b, after, metric).since(spreadOf(b, before, metric))
+		r.add(name+"-p50-µs", s.percentile(50))
+		r.add(name+"-p99-µs", s.percentile(99))
+	}
+	r.addTimes("reading", reading)
+	r.addTimes("recorded", recorded)
+	const missed = `thimbled_missed_polls_total{instrument="load"}`
+	r.add("missed", figureOf(b, after, missed)-figureOf(b, before, missed))
+	r.add("MB", residentMB(b, pid))
+	r.add("open", float64(descriptorsOf(b, pid)))
 }
 
-// note takes the times of a message.
-func (c *cost) note(b *testing.B, p pulling, m natsMessage, got time.Time) {
-	if strings.HasSuffix(m.subject, ".reading") {
-		var r liveReading
-		if err := json.Unmarshal(m.body, &r); err != nil {
+func (r rounds) addTimes(name string, times []time.Duration) {
+	slices.Sort(times)
+	for _, percent := range []int{50, 99} {
+		r.add(fmt.Sprintf("%s-p%d-µs", name, percent), float64(times[len(times)*percent/100])/float64(time.Microsecond))
+	}
+}
+
+// appendReading appends how long ago the last byte of a reading's answer went out.
+func appendReading(b *testing.B, all []time.Duration, i *indicator, body []byte) []time.Duration {
+	got := time.Now()
+	var x liveReading
+	if err := json.Unmarshal(body, &x); err != nil {
+		b.Fatal(err)
+	}
+	if x.Force == nil {
+		return all
+	}
+	since := got.Sub(i.sentAt(uint32(math.Round(*x.Force * 1000))))
+	if since > time.Second {
+		return all // the same reading told again
+	}
+	return append(all, since)
+}
+
+func compare(b *testing.B, alone, crowded rounds) {
+	b.Helper()
+	for _, name := range slices.Sorted(maps.Keys(alone)) {
+		b.ReportMetric(alone.median(name), "alone-"+name)
+		b.ReportMetric(crowded.median(name), "crowded-"+name)
+		b.Logf("%s: alone %.5g, crowded %.5g", name, alone[name], crowded[name])
+		if a := alone.median(name); a > 0 {
+			b.ReportMetric(crowded.median(name)/a, name+"-ratio")
+		}
+	}
+}
+
+// figureOf is a figure of the daemon's own metrics.
+func figureOf(b *testing.B, text, name string) (figure float64) {
+	b.Helper()
+	_, rest, found := strings.Cut(text, "\n"+name+" ")
+	if _, err := fmt.Sscan(rest, &figure); err != nil || !found {
+		b.Fatalf("the metrics do not tell %s: %v", name, err)
+	}
+	return figure
+}
+
+// spread is a histogram of the daemon's own metrics: counts of what was at most as
+// long as each bound, in seconds.
+type spread struct{ bounds, counts []float64 }
+
+// spreadOf reads one.
+func spreadOf(b *testing.B, text, name string) (s spread) {
+	b.Helper()
+	for line := range strings.Lines(text) {
+		var bound string
+		var count float64
+		if n, _ := fmt.Sscanf(line, name+"_bucket{le=%q} %g", &bound, &count); n != 2 {
+			continue
+		}
+		limit, err := strconv.ParseFloat(bound, 64)
+		if err != nil {
 			b.Fatal(err)
 		}
-		if r.Force == nil {
-			return
-		}
-		sent := p.sentAt(uint32(math.Round(*r.Force * 1000)))
-		if since := got.Sub(sent); since < time.Second { // not the same reading told again
-			c.reading = append(c.reading, since)
-		}
-		return
+		s.bounds, s.counts = append(s.bounds, limit), append(s.counts, count)
 	}
-	c.recorded = append(c.recorded, headerTime(b, m, "ce-recordedtime").Sub(headerTime(b, m, "ce-time")))
+	if len(s.counts) == 0 {
+		b.Fatalf("the metrics have no %s", name)
+	}
+	return s
 }
 
-func (c *cost) report(b *testing.B, who string) {
-	b.Helper()
-	reportTimes(b, who+"-late", c.late)
-	reportTimes(b, who+"-reading", c.reading)
-	reportTimes(b, who+"-recorded", c.recorded)
-	b.ReportMetric(c.processor(), who+"-%-of-core")
-	b.ReportMetric(c.resident, who+"-MB")
-	b.ReportMetric(float64(c.open), who+"-open")
-	b.ReportMetric(c.missed, who+"-missed")
-	b.Logf("%s: %d polls, %d readings, %d records, told %d on pages, %d messages", who, len(c.late), len(c.reading), len(c.recorded), c.told, c.delivered)
+// since is what came after an earlier one.
+func (s spread) since(before spread) spread {
+	counts := slices.Clone(s.counts)
+	for i := range counts {
+		counts[i] -= before.counts[i]
+	}
+	return spread{s.bounds, counts}
 }
 
-func (c *cost) processor() float64 { return 100 * c.used.Seconds() / c.took.Seconds() }
-
-func compare(b *testing.B, alone, crowded *cost) {
-	b.Helper()
-	for _, of := range []struct {
-		what string
-		a, c []time.Duration // sorted by now
-	}{{"late", alone.late, crowded.late}, {"reading", alone.reading, crowded.reading}, {"recorded", alone.recorded, crowded.recorded}} {
-		for _, percent := range []int{50, 99} {
-			ratio := float64(of.c[len(of.c)*percent/100]) / float64(of.a[len(of.a)*percent/100])
-			b.ReportMetric(ratio, fmt.Sprintf("%s-p%d-ratio", of.what, percent))
+// percentile is the time in microseconds that so many in a hundred do not exceed, taken to lie evenly
+// between two bounds, as Prometheus's histogram_quantile has it.
+func (s spread) percentile(percent float64) float64 {
+	rank := s.counts[len(s.counts)-1] * percent / 100
+	low, below := 0.0, 0.0
+	for i, count := range s.counts {
+		if count >= rank && count > below {
+			high := s.bounds[i]
+			if math.IsInf(high, 1) {
+				return low * 1e6
+			}
+			return 1e6 * (low + (high-low)*(rank-below)/(count-below))
 		}
+		low, below = s.bounds[i], count
 	}
-	b.ReportMetric(crowded.processor()/alone.processor(), "cpu-ratio")
-}
-
-// late is by how much each request came after its moment. The moments are 20 ms
-// apart; where they lie shows in the request that came earliest.
-func (a *arrivals) late() (all []time.Duration) {
-	times := a.take()
-	if len(times) == 0 {
-		return nil
-	}
-	for _, t := range times {
-		all = append(all, t.Sub(times[0])%pollEvery)
-	}
-	// The earliest stands after the widest gap around the clock of 20 ms.
-	sorted := slices.Sorted(slices.Values(all))
-	earliest, widest := sorted[0], sorted[0]+pollEvery-sorted[len(sorted)-1]
-	for i := range len(sorted) - 1 {
-		if gap := sorted[i+1] - sorted[i]; gap > widest {
-			earliest, widest = sorted[i+1], gap
-		}
-	}
-	for i := range all {
-		all[i] = (all[i] - earliest + pollEvery) % pollEvery
-	}
-	return all
+	return low * 1e6
 }

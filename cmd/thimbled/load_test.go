@@ -10,9 +10,7 @@ import (
 	"net/http"
 	"os"
 	"slices"
-	"strconv"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -25,55 +23,22 @@ const (
 	mostDescriptors = 1024
 )
 
-// pollEvery is how often the benchmarks' daemon polls.
-const pollEvery = 20 * time.Millisecond
-
-// pulling is a daemon that reads an indicator of ours with a pull each second.
-type pulling struct {
-	measured
-	*indicator
-	arrivals *arrivals
-}
-
-// arrivals are the moments at which the indicator was asked.
-type arrivals struct {
-	mu    sync.Mutex
-	times []time.Time
-}
-
-func (a *arrivals) add() {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	a.times = append(a.times, time.Now())
-}
-
-// take returns the moments since the last time.
-func (a *arrivals) take() []time.Time {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	times := a.times
-	a.times = nil
-	return times
-}
-
-// pulled starts such a daemon.
-func pulled(t testing.TB) pulling {
+// pulled starts a daemon that reads an indicator of ours with a pull each second.
+func pulled(t testing.TB) (*indicator, measured) {
 	t.Helper()
 	began, n := time.Now(), uint32(0)
-	p := pulling{arrivals: &arrivals{}}
 	// In millinewtons, the last three digits count: each answer differs from its neighbours.
-	p.indicator = &indicator{sent: map[uint32]time.Time{}, force: func() uint32 {
-		p.arrivals.add()
+	i := &indicator{sent: map[uint32]time.Time{}, force: func() uint32 {
 		n = (n + 1) % 1000
 		return quickPull(time.Since(began))*1000 + n
 	}}
-	p.measured = measure(t, speedBench{
-		line:         fmt.Sprintf("kind = \"tcp\"\naddress = %q", p.serveTCP(t)),
+	m := measure(t, speedBench{
+		line:         fmt.Sprintf("kind = \"tcp\"\naddress = %q", i.serveTCP(t)),
 		load:         "type = \"uint32\"\nscale = 0.001\nunit = \"N\"",
 		more:         "[zero]\ntrack_within = \"0 N\"\nsettle = \"100 ms\"\n[capture]\nend_after = \"100 ms\"\n",
 		readingEvery: "50 ms",
 	})
-	return p
+	return i, m
 }
 
 // descriptorsOf counts the open files of a process.
@@ -89,7 +54,7 @@ func descriptorsOf(t testing.TB, pid int) int {
 // TestAsManyAsFit has as many pages and subscribers as the daemon takes, a tenth
 // of them stalled, and one more of each, which is told why it is not let in.
 func TestAsManyAsFit(t *testing.T) {
-	m := pulled(t).measured
+	_, m := pulled(t)
 	n := dialNATS(t, m.nats)
 	n.subscribe("bench.dock-3.reading")
 	a := seat(t, m, mostPages, mostSubscribers)
@@ -142,15 +107,6 @@ func tooMany(t *testing.T, address string) string {
 		}
 	}
 	return "nothing"
-}
-
-// metricOf is a figure of the daemon's own metrics, 0 if it is not there.
-func metricOf(t testing.TB, web, name string) (figure float64) {
-	t.Helper()
-	_, rest, _ := strings.Cut(scrape(t, web), "\n"+name+" ")
-	word, _, _ := strings.Cut(rest, "\n")
-	figure, _ = strconv.ParseFloat(word, 64)
-	return figure
 }
 
 // turnedAway opens connections that ask for nothing, one more than there may be,
