@@ -347,6 +347,7 @@ func starts() map[string]func(*testing.T) *memFS {
 		"a trace not synced":         at(killed, func() func(string) bool { return nth(3, "sync ", traceSuffix) }),
 		"a torn trace":               at(full, func() func(string) bool { return nth(3, "write ", traceSuffix) }),
 		"a trace's sync failed":      at(refused, func() func(string) bool { return nth(3, "sync ", traceSuffix) }),
+		"a trace's name not synced":  at(killed, func() func(string) bool { return nth(1, "syncdir traces", "") }),
 		"a pull without a trace":     at(killed, func() func(string) bool { return nth(1, "create ", traceSuffix) }),
 		"a trace without its header": at(killed, func() func(string) bool { return nth(1, "write ", traceSuffix) }),
 		"half a header":              at(full, func() func(string) bool { return nth(1, "write ", traceSuffix) }),

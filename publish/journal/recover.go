@@ -51,7 +51,8 @@ func (w *Writer) recoverTrace(name string, number uint64, visit func(*peak.Readi
 		return rec, err
 	}
 	defer f.Close()
-	if err := errors.Join(f.Sync(), f.Reread()); err != nil {
+	// Its record will name it: neither its name nor its bytes may go after that.
+	if err := errors.Join(f.Sync(), f.Reread(), w.opts.FS.SyncDir(w.path(tracesDir))); err != nil {
 		return rec, err
 	}
 	t, err := NewTraceReader(f)
