@@ -51,8 +51,9 @@ func (at position) why() string {
 }
 
 // survey finds out what the stream holds. It reads one message if the stream
-// looks complete (as many messages as its last record's number) and all of them
-// if not. The store of the embedded broker lies on our own disk, so after its
+// looks complete (as many messages as its last record's number, and never one lost:
+// what was filled in later is out of order, so that its end says nothing of the rest)
+// and all of them if not. The store of the embedded broker lies on our own disk, so after its
 // start that is not trusted: a message whose bytes went bad still counts.
 func (p *Publisher) survey(ctx context.Context, stream jetstream.Stream) (position, error) {
 	info, err := stream.Info(ctx)
@@ -70,7 +71,7 @@ func (p *Publisher) survey(ctx context.Context, stream jetstream.Stream) (positi
 	if err != nil && !errors.Is(err, jetstream.ErrMsgNotFound) {
 		return position{}, fmt.Errorf("survey stream: %w", err)
 	}
-	if err != nil || recordNumber(p.link.bench, newest.Header) != at.msgs {
+	if err != nil || at.seq != at.msgs || recordNumber(p.link.bench, newest.Header) != at.msgs {
 		return p.scan(ctx, stream, at)
 	}
 	at.last = at.msgs
