@@ -64,6 +64,7 @@ func (p *pull) see(s sample, set Capture) (holdReached bool) {
 	reached := p.hold.see(s)
 	if p.hold.running {
 		p.noise.see(s.net, s.gap > 0)
+		p.updates.pause()
 	} else {
 		p.noise.pause()
 		p.updates.see(s.at, s.net)

@@ -179,18 +179,28 @@ func TestNoiseOfTheHold(t *testing.T) {
 }
 
 // An indicator that makes a new value every 100 ms and is polled every 20 ms is found
-// out, and one that has a new value for every poll too.
+// out, and one that has a new value for every poll too; a hold in between, of whatever
+// length, changes nothing.
 func TestUpdateRateIsFound(t *testing.T) {
+	set := dock3()
+	set.Standing = peak.Known(peak.Requirement{Asked: 99 * peak.Kilonewton, Hold: 5 * time.Second})
 	for _, update := range []time.Duration{20 * time.Millisecond, 100 * time.Millisecond} {
-		e := play(t, dock3(), peak.Start{}, 20*time.Millisecond, 20*time.Second, func(at time.Duration) float64 {
-			at = at.Truncate(update)
-			if s := at.Seconds(); s > 2 && s < 12 {
-				return 10_000 * (s - 2)
+		for _, hold := range []float64{0, 60} {
+			e := play(t, set, peak.Start{}, 20*time.Millisecond, 100*time.Second, func(at time.Duration) float64 {
+				at = at.Truncate(update)
+				switch s := at.Seconds(); {
+				case s < 2 || s > 22+hold:
+					return 0
+				case s < 12:
+					return 10_000 * (s - 2)
+				case s > 12+hold:
+					return 10_000 * (22 + hold - s)
+				}
+				return 100_000
+			})
+			if !e.Update.Known || (e.Update.Value-update).Abs() > update/20 {
+				t.Errorf("hold %v s: found %v, is %v", hold, e.Update, update)
 			}
-			return 0
-		})
-		if !e.Update.Known || (e.Update.Value-update).Abs() > update/20 {
-			t.Errorf("found %v, is %v", e.Update, update)
 		}
 	}
 }

@@ -9,34 +9,38 @@ const longestRepeat = 64
 // updates finds out how often the indicator really has a new value: while the
 // force moves, a value that is polled faster than it is made comes several times.
 type updates struct {
-	started   bool
-	at, first time.Duration
-	readings  int
-	value     Force
-	repeats   int
-	counts    [longestRepeat]int32 // of values by how many readings had them
-	changes   int32
+	started  bool
+	at       time.Duration
+	watched  time.Duration // between neighbouring readings
+	readings int
+	value    Force
+	repeats  int
+	fresh    bool                 // the value began before it was watched
+	counts   [longestRepeat]int32 // of values by how many readings had them
 }
 
 // see takes the next reading of a moving force.
 func (u *updates) see(at time.Duration, f Force) {
 	if !u.started {
-		*u = updates{started: true, first: at, at: at, value: f, readings: 1}
+		u.started, u.at, u.value, u.repeats = true, at, f, 0
+		u.fresh = true
 		return
 	}
 	u.readings++
+	u.watched += at - u.at
 	u.at = at
 	u.repeats++
 	if f == u.value {
 		return
 	}
-	// The first value began before it was watched.
-	if u.changes > 0 && u.repeats <= longestRepeat {
+	if !u.fresh && u.repeats <= longestRepeat {
 		u.counts[u.repeats-1]++
 	}
-	u.value, u.repeats = f, 0
-	u.changes++
+	u.value, u.repeats, u.fresh = f, 0, false
 }
+
+// pause lets the force stand still: what comes after it has no neighbour.
+func (u *updates) pause() { u.started = false }
 
 // every is the time between two values of the indicator: the median number of
 // readings that had the same value, in mean reading times. It is unknown before
@@ -50,7 +54,7 @@ func (u *updates) every() Maybe[time.Duration] {
 	if total < enough {
 		return Maybe[time.Duration]{}
 	}
-	mean := (u.at - u.first) / time.Duration(u.readings-1)
+	mean := u.watched / time.Duration(u.readings)
 	seen := int32(0)
 	for i, n := range u.counts {
 		if seen += n; 2*seen >= total {
