@@ -391,6 +391,9 @@ func badNetwork(t *testing.T, daemon string) *network {
 	n := &network{url: "http://" + l.Addr().String() + "/"}
 	proxy := &httputil.ReverseProxy{FlushInterval: -1, Rewrite: func(r *httputil.ProxyRequest) {
 		r.SetURL(&url.URL{Scheme: "http", Host: daemon})
+		if r.Out.Header.Get("Origin") != "" { // as the host is, or the daemon takes it for a foreign page
+			r.Out.Header.Set("Origin", "http://"+daemon)
+		}
 	}}
 	server := &http.Server{Handler: proxy}
 	t.Cleanup(func() { server.Close() })
