@@ -60,7 +60,7 @@ var doors = []door{
 	{module: "golang.org/x/image", rooms: []string{"publish/certificate"}},
 	{module: "golang.org/x/crypto", rooms: []string{"publish/seal"}},
 	{module: "golang.org/x/mod", rooms: []string{"publish/seal"}},
-	{module: "golang.org/x/sys", rooms: []string{"acquire/serialport", "cmd/thimbled", "publish/journal"}},
+	{module: "golang.org/x/sys", rooms: []string{"acquire/serialport", "cmd/thimbled", "publish/journal"}, peers: []string{"acquire", "acquire/modbus"}},
 	{module: "gonum.org/v1/gonum", rooms: []string{"peak/calibrate"}, peers: []string{"peak/decision"}},
 }
 
