@@ -54,7 +54,6 @@ func BenchmarkLoad(b *testing.B) {
 			if seen["lost"] != 0 {
 				b.Errorf("the audience has seen %v", seen)
 			}
-			b.Logf("the audience has seen %v", seen)
 			readFor(n, 2*time.Second)
 		}
 		compare(b, alone, crowded)
