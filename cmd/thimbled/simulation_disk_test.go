@@ -118,29 +118,25 @@ func (d *disk) save(t testing.TB, from, to string) {
 // operation and on how often it was done, not on what others do meanwhile.
 type mount struct {
 	*disk
+	home   string // of the daemon, which is another in each run of the test
 	seed   uint64
 	faulty bool
 	died   func() // is called at the sync that the process does not survive
 	last   int    // how many syncs it does
-	state  *struct {
-		sync.Mutex
-		dead  bool
-		syncs int
-		count map[string]int
-		seen  map[string]int // faults, by kind
-	}
+	seen   *tally
+	state  *process
 }
 
-func newMount(d *disk, seed uint64, seen map[string]int) *mount {
-	m := &mount{disk: d, seed: seed}
-	m.state = &struct {
-		sync.Mutex
-		dead  bool
-		syncs int
-		count map[string]int
-		seen  map[string]int
-	}{count: map[string]int{}, seen: seen}
-	return m
+// process is what is known of the one that a disk is mounted for.
+type process struct {
+	sync.Mutex
+	dead  bool
+	syncs int
+	count map[string]int // of each operation
+}
+
+func newMount(d *disk, home string, seed uint64, seen *tally) *mount {
+	return &mount{disk: d, home: home, seed: seed, seen: seen, state: &process{count: map[string]int{}}}
 }
 
 // kill ends the process.
@@ -156,13 +152,14 @@ func (m *mount) dead() bool {
 	return m.state.dead
 }
 
-// draw returns a number that the operation alone decides.
-func (m *mount) draw(op string) (uint64, error) {
+// draw returns a number that the operation and the name alone decide.
+func (m *mount) draw(op, name string) (uint64, error) {
 	m.state.Lock()
 	defer m.state.Unlock()
 	if m.state.dead {
 		return 0, errDead
 	}
+	op += " " + strings.TrimPrefix(name, m.home)
 	m.state.count[op]++
 	h := fnv.New64a()
 	fmt.Fprint(h, m.seed, op, m.state.count[op])
@@ -170,15 +167,13 @@ func (m *mount) draw(op string) (uint64, error) {
 }
 
 func (m *mount) fail(kind string, err syscall.Errno) error {
-	m.state.Lock()
-	defer m.state.Unlock()
-	m.state.seen[kind]++
+	m.seen.add(kind)
 	return err
 }
 
 // change draws the fate of an operation that changes names.
 func (m *mount) change(op, name string) error {
-	n, err := m.draw(op + " " + name)
+	n, err := m.draw(op, name)
 	if err == nil && m.faulty && n%97 == 0 {
 		err = m.fail("disk: "+op+" fails", syscall.EIO)
 	}
@@ -338,7 +333,7 @@ func (f *openFile) ReadAt(b []byte, off int64) (int, error) {
 
 // Write writes at the end. A disk that is full takes half.
 func (f *openFile) Write(b []byte) (int, error) {
-	n, err := f.draw("write " + f.name)
+	n, err := f.draw("write", f.name)
 	if err != nil {
 		return 0, err
 	}
@@ -353,7 +348,7 @@ func (f *openFile) Write(b []byte) (int, error) {
 
 // Sync takes its time, and the power may fail before its end.
 func (f *openFile) Sync() error {
-	n, err := f.draw("sync " + f.name)
+	n, err := f.draw("sync", f.name)
 	if err != nil {
 		return err
 	}

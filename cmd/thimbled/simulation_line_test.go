@@ -35,11 +35,11 @@ type cable struct {
 	unplugged bool
 	// taken is when each value of the load indicator was last taken.
 	taken map[peak.Force]time.Time
-	seen  map[string]int // faults, by kind
-	wrong error          // the first request that is none to read
+	seen  *tally
+	wrong error // the first request that is none to read
 }
 
-func newCable(seed uint64, begin time.Time, load func(time.Duration) peak.Force, seen map[string]int) *cable {
+func newCable(seed uint64, begin time.Time, load func(time.Duration) peak.Force, seen *tally) *cable {
 	return &cable{
 		begin: begin, load: load, chance: rand.New(rand.NewPCG(seed, 2)), seen: seen, taken: map[peak.Force]time.Time{}, faulty: true,
 	}
@@ -63,9 +63,16 @@ func (c *cable) plug(in bool) {
 	defer c.mu.Unlock()
 	c.unplugged = !in
 	if !in && c.port != nil {
-		c.seen["line: unplugged"]++
+		c.seen.add("line: unplugged")
 		c.port.Close()
 	}
+}
+
+// calm ends or begins what goes wrong.
+func (c *cable) calm(calm bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.faulty = !calm
 }
 
 func (c *cable) serve(far *bench.End) {
@@ -104,32 +111,32 @@ func (c *cable) answer(request []byte) []part {
 	}
 	switch kind := c.chance.IntN(8); kind {
 	case 0:
-		c.seen["line: dropped"]++
+		c.seen.add("line: dropped")
 		return nil
 	case 1:
-		c.seen["line: late"]++
+		c.seen.add("line: late")
 		late := 100*time.Millisecond + time.Duration(c.chance.Int64N(int64(slowest-120*time.Millisecond)))
 		return []part{{late, reply}}
 	case 2:
-		c.seen["line: bits flipped"]++
+		c.seen.add("line: bits flipped")
 		for range 1 + c.chance.IntN(2) {
 			reply[c.chance.IntN(len(reply))] ^= 1 << c.chance.IntN(8)
 		}
 		return []part{{takes, reply}}
 	case 3:
-		c.seen["line: cut short"]++
+		c.seen.add("line: cut short")
 		return []part{{takes, reply[:c.chance.IntN(len(reply))]}}
 	case 4:
-		c.seen["line: doubled"]++
+		c.seen.add("line: doubled")
 		return []part{{takes, reply}, {time.Duration(c.chance.IntN(1_500_000)), reply}}
 	case 5:
-		c.seen["line: echoed"]++
+		c.seen.add("line: echoed")
 		return []part{{takes / 2, append([]byte(nil), request...)}, {takes / 2, reply}}
 	case 6:
-		c.seen["line: refused"]++
+		c.seen.add("line: refused")
 		return []part{{takes, withCRC([]byte{request[0], request[1] | 0x80, 6})}}
 	default:
-		c.seen["line: in pieces"]++
+		c.seen.add("line: in pieces")
 		return []part{{takes, reply[:3]}, {time.Duration(c.chance.IntN(900_000)), reply[3:]}}
 	}
 }

@@ -94,7 +94,7 @@ func newSoak(t *testing.T, dir string) *soak {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &soak{t: t, dir: dir, cable: newCable(1, time.Now(), soakForce, map[string]int{}), broker: newBroker(1, map[string]int{}), door: newDoor()}
+	s := &soak{t: t, dir: dir, cable: newCable(1, time.Now(), soakForce, newTally()), broker: newBroker(1, newTally()), door: newDoor()}
 	s.cable.faulty, s.broker.faulty = false, false
 	s.client = &http.Client{Transport: &http.Transport{DisableKeepAlives: true, DialContext: s.door.dial}}
 	s.daemon, err = newDaemonOn(surroundings{
