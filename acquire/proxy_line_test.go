@@ -44,7 +44,8 @@ type proxy struct {
 	peer   *mbpeer
 	far    far
 	chance *rand.Rand
-	// faults are played to one answer in faultEvery, each once before any comes again; none means a proxy that only hands on.
+	// faults are played to one answer in faultEvery, each once before any comes again;
+	// none means a proxy that only hands on.
 	faults []wireFault
 	// unbounded lets answers come however late they are.
 	unbounded bool
@@ -433,7 +434,8 @@ func (p *proxy) choose() wireFault {
 	return f
 }
 
-// outcomes counts what the poller made of the answers of one line.
+// outcomes counts what the poller made of the answers of one line. It belongs to the
+// poller's goroutine.
 type outcomes struct {
 	t        testing.TB
 	p        *proxy
