@@ -15,7 +15,7 @@ import (
 	"thimbled/peak"
 )
 
-var hangs = flag.Int("hangs", 5, "times that each server is stopped")
+var hangs = flag.Int("hangs", 3, "times that each server is stopped")
 
 // TestHangingInstrument stops the server's process again and again, for less and for
 // longer than the worst answer time, while it is asked on. When it goes on it answers all that it

@@ -47,7 +47,7 @@ type plugged struct {
 // give the last value again, and leave no descriptor, goroutine or memory behind.
 func TestUnplugged(t *testing.T) {
 	program, start := buildPeer(t), time.Now()
-	all := make([]*plugged, min(10, max(2, *unplugs/20)))
+	all := make([]*plugged, min(10, max(5, *unplugs/20)))
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	var polling sync.WaitGroup

@@ -1,6 +1,7 @@
 package modbus
 
 import (
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -9,10 +10,12 @@ import (
 // hangingSlave stops answering at the first request after it was told to hang. When it goes on it
 // answers what it was asked meanwhile, in that order and pace apart, and then as before.
 type hangingSlave struct {
-	t       *testing.T
-	line    *line
-	pace    time.Duration
-	only    int // how many of those it still answers; 0 means all
+	t    *testing.T
+	line *line
+	pace time.Duration
+	only int // how many of those it still answers; 0 means all
+
+	mu      sync.Mutex
 	hanging bool
 	asked   [][]byte
 	busy    time.Time // until when it still answers late
@@ -20,6 +23,8 @@ type hangingSlave struct {
 
 func (s *hangingSlave) answer(request []byte) []piece {
 	good := goodRTU(parseRTU(s.t, request))
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	if s.hanging {
 		s.asked = append(s.asked, good)
 		return nil
@@ -27,7 +32,15 @@ func (s *hangingSlave) answer(request []byte) []piece {
 	return once(max(turn, time.Until(s.busy)+turn), good)
 }
 
+func (s *hangingSlave) hang() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.hanging = true
+}
+
 func (s *hangingSlave) goOn() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	s.hanging = false
 	if s.only > 0 && len(s.asked) > s.only {
 		s.asked = s.asked[:s.only]
@@ -45,7 +58,7 @@ func (s *hangingSlave) goOn() {
 func TestHang(t *testing.T) {
 	for _, only := range []int{0, 1} {
 		for _, pace := range []time.Duration{0, time.Millisecond, 20 * time.Millisecond, 90 * time.Millisecond} {
-			for hang := 390 * time.Millisecond; hang < 1700*time.Millisecond; hang += 9 * time.Millisecond {
+			for hang := 390 * time.Millisecond; hang < 1700*time.Millisecond; hang += 19 * time.Millisecond {
 				if only == 1 && hang < time.Second {
 					continue // one late answer alone, where two are not known to be owed
 				}
@@ -68,14 +81,14 @@ func playHang(t *testing.T, hang, pace time.Duration, only int) {
 	if err := read(); err != nil {
 		t.Fatal(err)
 	}
-	slave.hanging = true
+	slave.hang()
 	time.AfterFunc(hang, slave.goOn)
 	for range 20 {
 		if read() == nil {
 			good++
 		}
 	}
-	if slave.hanging || good < 10 {
+	if good < 10 {
 		t.Errorf("hang of %v, pace %v: %d of 20 good", hang, pace, good)
 	}
 }
