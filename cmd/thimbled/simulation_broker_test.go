@@ -210,7 +210,7 @@ func (s *session) route(subject, reply string, header, body []byte) {
 	}
 	for name, st := range s.streams {
 		if strings.HasPrefix(subject, st.prefix) {
-			s.store(name, st, subject, reply, header, body)
+			s.arrive(name, stored{subject: subject, header: header, body: body}, reply)
 		}
 	}
 }

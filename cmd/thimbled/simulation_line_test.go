@@ -33,6 +33,7 @@ type cable struct {
 	chance    *rand.Rand
 	port      *bench.End
 	unplugged bool
+	hangs     time.Duration // how long the next opening takes
 	// taken is when each value of the load indicator was last taken.
 	taken map[peak.Force]time.Time
 	seen  *tally
@@ -45,7 +46,14 @@ func newCable(seed uint64, begin time.Time, load func(time.Duration) peak.Force,
 	}
 }
 
-func (c *cable) open(context.Context, acquire.Line) (modbus.Port, error) {
+func (c *cable) open(ctx context.Context, _ acquire.Line) (modbus.Port, error) {
+	c.mu.Lock()
+	hangs := c.hangs
+	c.hangs = 0
+	c.mu.Unlock()
+	if hangs > 0 && !pass(ctx, hangs) {
+		return nil, ctx.Err()
+	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.unplugged {
@@ -64,6 +72,18 @@ func (c *cable) plug(in bool) {
 	c.unplugged = !in
 	if !in && c.port != nil {
 		c.seen.add("line: unplugged")
+		c.port.Close()
+	}
+}
+
+// hang closes the port and lets the next opening take long: nothing is heard meanwhile,
+// not even that nothing answers.
+func (c *cable) hang(d time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.port != nil {
+		c.seen.add("line: hung")
+		c.hangs = d
 		c.port.Close()
 	}
 }

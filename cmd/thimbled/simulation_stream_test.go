@@ -12,14 +12,14 @@ import (
 	"time"
 )
 
-// store keeps a message and acknowledges it, unless something goes wrong.
-func (s *session) store(name string, st *stream, subject, reply string, header, body []byte) {
-	h := headerOf(header)
+// arrive stores a message, unless something goes wrong.
+func (s *session) arrive(name string, m stored, reply string) {
 	takes := 200*time.Microsecond + time.Duration(s.chance.IntN(3_000_000))
 	fault := 0
 	if s.faulty && strings.HasPrefix(name, "BENCH") {
 		fault = s.chance.IntN(60)
 	}
+	long := some(s.chance, 8*time.Second)
 	switch fault {
 	case 1:
 		s.seen.add("broker: request lost")
@@ -28,11 +28,28 @@ func (s *session) store(name string, st *stream, subject, reply string, header, 
 		s.seen.add("broker: acknowledgement lost")
 		reply = ""
 	case 3:
-		s.seen.add("broker: slow")
-		takes += time.Duration(s.chance.Int64N(int64(8 * time.Second)))
+		s.seen.add("broker: acknowledgement late")
+		takes += long
 	case 4:
 		s.seen.add("broker: gone after storing")
 		defer s.end()
+	case 5:
+		s.seen.add("broker: request late")
+		time.AfterFunc(long, func() {
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			s.store(name, m, reply, takes)
+		})
+		return
+	}
+	s.store(name, m, reply, takes)
+}
+
+// store keeps a message and acknowledges it.
+func (s *session) store(name string, m stored, reply string, takes time.Duration) {
+	st, h := s.streams[name], headerOf(m.header)
+	if st == nil {
+		return // deleted since it was sent
 	}
 	if expected := h.Get("Nats-Expected-Last-Sequence"); expected != "" && expected != strconv.FormatUint(st.last, 10) {
 		s.reply(takes, reply, fmt.Appendf(nil, `{"error":{"code":400,"err_code":10071,"description":"wrong last sequence: %d"},"stream":%q,"seq":0}`, st.last, name))
@@ -47,7 +64,8 @@ func (s *session) store(name string, st *stream, subject, reply string, header, 
 	if id != "" {
 		st.ids[id] = st.last
 	}
-	st.stored[st.last] = stored{subject, header, body, time.Now()}
+	m.at = time.Now()
+	st.stored[st.last] = m
 	if !strings.HasPrefix(name, "BENCH") {
 		delete(st.stored, st.last-1) // one message of a subject
 	}

@@ -270,7 +270,11 @@ func some(chance *rand.Rand, d time.Duration) time.Duration {
 
 func (w *world) meddleLine(ctx context.Context, _ *life, chance *rand.Rand) {
 	w.cable.calm(w.calm)
-	for !w.calm && pass(ctx, some(chance, 40*time.Second)) {
+	for !w.calm && pass(ctx, some(chance, 20*time.Second)) {
+		if chance.IntN(2) == 0 {
+			w.cable.hang(some(chance, 4*time.Second))
+			continue
+		}
 		w.cable.plug(false)
 		pass(ctx, some(chance, 4*time.Second))
 		w.cable.plug(true)
