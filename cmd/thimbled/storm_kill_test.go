@@ -154,16 +154,14 @@ func (s *storm) end(t *testing.T) {
 	lines := s.bench.settled(t)
 	p.stop(t)
 	audit(t, s.bench.dir, 0, "is sound")
-	repairs := 0
-	for _, r := range lines {
-		if r.Type == "thimbled.broker.repaired" {
-			repairs++
-			t.Logf("repaired: %s", r.Data)
+	// A broker that was killed while it made its stream leaves half of one, in which
+	// there is nothing to lose.
+	repairs := repairsIn(t, lines)
+	for _, x := range repairs {
+		if x.From != nil {
+			t.Errorf("a kill made the broker lose records: %v", describe(repairs))
 		}
 	}
 	t.Logf("killed while starting %d, recording %d, after a stop %d, without broker or publishing %d; %d of %d commands acknowledged, %d records seen; %d records, %d interrupted pulls, %d repairs",
-		s.kills[0], s.kills[1], s.kills[2], s.kills[3], len(s.acked), s.asked, len(s.seen), len(lines), s.interrupted, repairs)
-	if repairs > 0 {
-		t.Errorf("a kill made the broker lose records")
-	}
+		s.kills[0], s.kills[1], s.kills[2], s.kills[3], len(s.acked), s.asked, len(s.seen), len(lines), s.interrupted, len(repairs))
 }

@@ -24,15 +24,15 @@ var errOffline = errors.New("a stream in it cannot be served")
 // put back, for then the fault is not its own.
 func (s *Server) openStore() error {
 	s.found.clear()
-	err := s.open()
-	if err == nil {
-		err = s.whole()
+	store := filepath.Join(s.opts.StoreDir, server.JetStreamStoreDir)
+	if why := distrustIndexes(store); why != "" {
+		s.found.add(why)
 	}
+	err := s.tryStore()
 	if err == nil || errors.Is(err, ErrPortInUse) {
 		return err
 	}
 	s.stop()
-	store := filepath.Join(s.opts.StoreDir, server.JetStreamStoreDir)
 	if asideErr := setAside(store); asideErr != nil {
 		return errors.Join(err, asideErr)
 	}
@@ -41,6 +41,43 @@ func (s *Server) openStore() error {
 	}
 	s.log.Error("the broker's store cannot be used: set aside and made anew", "cause", err, "aside", store+asideSuffix)
 	s.found.add(fmt.Sprintf("the broker could not use its store, which was set aside and made anew: %v", err))
+	return nil
+}
+
+// tryStore opens the broker on the store as it is.
+func (s *Server) tryStore() error {
+	attempt := filepath.Join(s.opts.StoreDir, "opening")
+	if err := begin(attempt); err != nil {
+		return err
+	}
+	err := s.open()
+	if err == nil {
+		err = s.whole()
+	}
+	// A file that cannot be removed counts against a sound store at most.
+	_ = os.Remove(attempt)
+	return err
+}
+
+// mostUnended is how many attempts in a row to open a store may end with the end
+// of the process. Two may be a kill each; the broker may also have been about to
+// take all memory, or not to come back.
+const mostUnended = 2
+
+// errUnended says that opening the store ended the process, again and again.
+var errUnended = errors.New("opening it never came to an end")
+
+// begin notes that the store is about to be opened, with one byte in a file for
+// each attempt that did not come to an end.
+func begin(attempt string) error {
+	before, err := os.ReadFile(attempt)
+	if len(before) >= mostUnended {
+		return errors.Join(errUnended, os.Remove(attempt))
+	}
+	if err == nil || errors.Is(err, fs.ErrNotExist) {
+		// What cannot be noted is no reason not to try.
+		_ = os.WriteFile(attempt, append(before, '.'), 0o600)
+	}
 	return nil
 }
 

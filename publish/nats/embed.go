@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"strconv"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -249,8 +250,12 @@ func (s *Server) Healthy() error {
 }
 
 func health(broker *server.Server) error {
-	if h := broker.Healthz(nil); h.Error != "" {
-		return fmt.Errorf("%w: %s", ErrUnhealthy, h.Error)
+	h := broker.Healthz(&server.HealthzOptions{Details: true})
+	for _, e := range h.Errors {
+		// A deleted stream has a name with a dot in front until its files are gone.
+		if !strings.HasPrefix(e.Stream, ".") {
+			return fmt.Errorf("%w: %s", ErrUnhealthy, e.Error)
+		}
 	}
 	return nil
 }
