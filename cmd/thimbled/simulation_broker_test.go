@@ -33,7 +33,6 @@ type broker struct {
 type stream struct {
 	config json.RawMessage
 	prefix string // of its subjects
-	first  uint64
 	last   uint64
 	stored map[uint64]stored
 	ids    map[string]uint64 // of messages, in the time in which repeats are found
