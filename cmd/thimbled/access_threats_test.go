@@ -13,39 +13,56 @@ var (
 	testFunc = regexp.MustCompile(`(?m)^func ((?:Test|Fuzz)[A-Za-z0-9]+)\(`)
 )
 
-// TestEachThreatNamesItsTests looks whether each row of the table of threats names
-// tests, and whether those are there.
-func TestEachThreatNamesItsTests(t *testing.T) {
+// TestTablesNameTheirTests looks whether each row of the tables of threats and faults
+// names tests, and whether those are there.
+func TestTablesNameTheirTests(t *testing.T) {
+	known := knownTests(t)
+	tableNames(t, known, "Threats", 3)
+	tableNames(t, known, "Faults", 4)
+}
+
+// knownTests are the names of all tests of the house.
+func knownTests(t *testing.T) map[string]bool {
+	t.Helper()
+	known := map[string]bool{}
+	for _, f := range house(t) {
+		if !f.isTest() {
+			continue
+		}
+		source, err := os.ReadFile(filepath.Join(top, f.path))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range testFunc.FindAllSubmatch(source, -1) {
+			known[string(m[1])] = true
+		}
+	}
+	return known
+}
+
+// tableNames checks the table of a section, whose last column has the tests.
+func tableNames(t *testing.T, known map[string]bool, section string, columns int) {
+	t.Helper()
 	text, err := os.ReadFile(filepath.Join(top, "DEVELOPERS.md"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, part, found := strings.Cut(string(text), "\n## Threats\n")
+	_, part, found := strings.Cut(string(text), "\n## "+section+"\n")
 	part, _, ends := strings.Cut(part, "\n## ")
 	if !found || !ends {
-		t.Fatal("there is no table of threats")
+		t.Fatalf("there is no table of %s", section)
 	}
-	known := map[string]bool{}
-	for _, f := range house(t) {
-		if f.isTest() {
-			source, err := os.ReadFile(filepath.Join(top, f.path))
-			if err != nil {
-				t.Fatal(err)
-			}
-			for _, m := range testFunc.FindAllSubmatch(source, -1) {
-				known[string(m[1])] = true
-			}
-		}
-	}
-	rows := 0
+	rows := -1 // the head is none
 	for line := range strings.Lines(part) {
-		if !strings.HasPrefix(line, "| ") || strings.HasPrefix(line, "| threat ") {
+		if !strings.HasPrefix(line, "| ") {
 			continue
 		}
-		rows++
+		if rows++; rows == 0 {
+			continue
+		}
 		cells := strings.Split(line, " | ")
 		names := testName.FindAllStringSubmatch(cells[len(cells)-1], -1)
-		if len(cells) != 3 || len(names) == 0 {
+		if len(cells) != columns || len(names) == 0 {
 			t.Errorf("a row without a test: %s", line)
 		}
 		for _, name := range names {
@@ -55,6 +72,6 @@ func TestEachThreatNamesItsTests(t *testing.T) {
 		}
 	}
 	if rows < 20 {
-		t.Errorf("only %d rows", rows)
+		t.Errorf("only %d rows of %s", rows, section)
 	}
 }
