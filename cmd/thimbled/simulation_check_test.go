@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -224,7 +225,7 @@ func (w *world) audit() {
 	w.disk.save(w.t, w.dir, dir)
 	report, err := journal.Audit(dir)
 	if err != nil || !report.Sound() || report.Records != uint64(len(w.acked)) {
-		w.fail("audit: %d records of %d, %v, %w", report.Records, len(w.acked), report.Problems, err)
+		w.fail("audit: %d records of %d, %v, %w", report.Records, len(w.acked), report.Problems, cmp.Or(err, errors.New("no error")))
 	}
 	w.judgeTraces(dir)
 }
