@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
 )
@@ -25,10 +26,13 @@ var errOffline = errors.New("a stream in it cannot be served")
 func (s *Server) openStore() error {
 	s.found.clear()
 	store := filepath.Join(s.opts.StoreDir, server.JetStreamStoreDir)
-	if why := distrustIndexes(store); why != "" {
+	why, err := distrust(store)
+	if why != "" {
 		s.found.add(why)
 	}
-	err := s.tryStore()
+	if err == nil {
+		err = s.tryStore()
+	}
 	if err == nil || errors.Is(err, ErrPortInUse) {
 		return err
 	}
@@ -44,46 +48,44 @@ func (s *Server) openStore() error {
 	return nil
 }
 
-// tryStore opens the broker on the store as it is.
+// tryStore opens the broker on the store as it is, and notes the attempt in a file
+// for the case that it never comes to an end.
 func (s *Server) tryStore() error {
-	attempt := filepath.Join(s.opts.StoreDir, "opening")
-	if err := begin(attempt); err != nil {
+	attempts := filepath.Join(s.opts.StoreDir, "opening")
+	before, _ := os.ReadFile(attempts) // without it there was none
+	if len(before) >= mostUnended {
+		return errors.Join(errUnended, os.Remove(attempts))
+	}
+	// What cannot be noted is no reason not to try, and counts against a sound
+	// store at most.
+	_ = os.WriteFile(attempts, make([]byte, len(before)+1), 0o600)
+	slow := time.AfterFunc(slowOpening, func() { _ = os.WriteFile(attempts, make([]byte, len(before)+slowWeight), 0o600) })
+	defer func() {
+		slow.Stop()
+		_ = os.Remove(attempts)
+	}()
+	if err := s.open(); err != nil {
 		return err
 	}
-	err := s.open()
-	if err == nil {
-		err = s.whole()
-	}
-	// A file that cannot be removed counts against a sound store at most.
-	_ = os.Remove(attempt)
-	return err
+	return s.whole()
 }
 
-// mostUnended is how many attempts in a row to open a store may end with the end
-// of the process. Two may be a kill each; the broker may also have been about to
-// take all memory, or not to come back.
-const mostUnended = 2
+// Attempts to open a store that end with the end of the process, as when the broker
+// takes all memory, does not come back or fails in itself. A byte stands for each, more for one
+// that was slow; a store that has too many, all in a row, is not tried again. A
+// daemon that is merely killed while it starts does not come so far.
+const (
+	mostUnended = 8
+	slowOpening = 10 * time.Second
+	slowWeight  = 5
+)
 
 // errUnended says that opening the store ended the process, again and again.
 var errUnended = errors.New("opening it never came to an end")
 
-// begin notes that the store is about to be opened, with one byte in a file for
-// each attempt that did not come to an end.
-func begin(attempt string) error {
-	before, err := os.ReadFile(attempt)
-	if len(before) >= mostUnended {
-		return errors.Join(errUnended, os.Remove(attempt))
-	}
-	if err == nil || errors.Is(err, fs.ErrNotExist) {
-		// What cannot be noted is no reason not to try.
-		_ = os.WriteFile(attempt, append(before, '.'), 0o600)
-	}
-	return nil
-}
-
 // whole says whether the broker recovered each stream that is in its store.
 func (s *Server) whole() error {
-	if err := health(s.broker); err != nil {
+	if err := ofStreams(s.broker); err != nil {
 		return err
 	}
 	if s.found.has("Stopping unsupported stream") {

@@ -29,6 +29,7 @@ const (
 	maxStore        = 4 << 30 // some four million records
 	writeDeadline   = 2 * time.Second
 	startTimeout    = 10 * time.Second
+	readyTimeout    = time.Second
 	healthEvery     = 10 * time.Second
 	restartPause    = time.Minute
 )
@@ -250,10 +251,18 @@ func (s *Server) Healthy() error {
 }
 
 func health(broker *server.Server) error {
-	h := broker.Healthz(&server.HealthzOptions{Details: true})
-	for _, e := range h.Errors {
+	if !broker.ReadyForConnections(readyTimeout) {
+		return fmt.Errorf("%w: it takes no connections", ErrUnhealthy)
+	}
+	return ofStreams(broker)
+}
+
+// ofStreams is the health of what is stored. Whether connections are taken is
+// another question, which a busy computer answers late.
+func ofStreams(broker *server.Server) error {
+	for _, e := range broker.Healthz(&server.HealthzOptions{Details: true}).Errors {
 		// A deleted stream has a name with a dot in front until its files are gone.
-		if !strings.HasPrefix(e.Stream, ".") {
+		if e.Type != server.HealthzErrorConn && !strings.HasPrefix(e.Stream, ".") {
 			return fmt.Errorf("%w: %s", ErrUnhealthy, e.Error)
 		}
 	}

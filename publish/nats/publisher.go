@@ -239,9 +239,6 @@ func (p *Publisher) send(ctx context.Context, at *position, number uint64) error
 		return p.unsent(ctx, number, err)
 	}
 	p.refused = 0
-	if p.repair != nil && number <= p.had {
-		p.repair.Restored++
-	}
 	p.had = max(p.had, number)
 	at.seq++
 	at.msgs++

@@ -82,9 +82,9 @@ func (p *Publisher) remember() {
 	p.marked, p.remark = p.had, false
 }
 
-// missed notes that records had been in the stream and are not; from and to are 0
-// when damage cost none.
-func (p *Publisher) missed(from, to uint64, why string) {
+// missed notes that records had been in the stream and are not, and how many must be
+// sent again; from and to are 0 when damage cost none.
+func (p *Publisher) missed(from, to, again uint64, why string) {
 	if p.repair == nil {
 		p.repair = &Repair{}
 	}
@@ -95,6 +95,7 @@ func (p *Publisher) missed(from, to uint64, why string) {
 		}
 		r.LostTo = max(r.LostTo, to)
 	}
+	r.Restored = max(r.Restored, again)
 	switch {
 	case r.Why == "":
 		r.Why = why
@@ -108,19 +109,22 @@ func (p *Publisher) missed(from, to uint64, why string) {
 // compareWithMark finds out whether the stream ends earlier than it did.
 func (p *Publisher) compareWithMark(at position) {
 	if why := p.damage(); why != "" {
-		p.missed(0, 0, why)
+		p.missed(0, 0, 0, why)
 	}
 	p.had = min(p.had, p.records.Last()) // it may be another journal's mark
 	if p.filling || at.last >= p.had {
 		p.had = max(p.had, at.last)
 		return
 	}
+	if r := p.repair; r != nil && r.LostTo == p.had && r.LostFrom <= at.last+1 {
+		return // it is being sent again, by this run or an earlier one
+	}
 	p.lost(Loss{Stream: EventStream(p.link.bench), Missing: numbers(at.last+1, p.had)})
 	why := fmt.Sprintf("the stream ended at record %d", at.last)
 	if at.last == 0 {
 		why = "the stream was empty"
 	}
-	p.missed(at.last+1, p.had, why)
+	p.missed(at.last+1, p.had, p.had-at.last, why)
 }
 
 // damage is what the embedded broker said about its store since the last time.
@@ -134,7 +138,7 @@ func (p *Publisher) damage() string {
 // settleRepair tells of a repair once everything is in the stream.
 func (p *Publisher) settleRepair(ctx context.Context) {
 	if why := p.damage(); why != "" {
-		p.missed(0, 0, why)
+		p.missed(0, 0, 0, why)
 	}
 	if p.repair != nil && p.onRepair != nil && p.onRepair(ctx, *p.repair) {
 		p.link.log.Warn("the broker's copy of the records is whole again", "lost from", p.repair.LostFrom,
@@ -151,7 +155,7 @@ func (p *Publisher) settleRepair(ctx context.Context) {
 func (p *Publisher) anew(ctx context.Context, why string) error {
 	p.link.log.Error("the stream is damaged and is filled anew", "stream", EventStream(p.link.bench), "cause", why)
 	p.filling = true
-	p.missed(0, 0, why)
+	p.missed(0, 0, p.had, why)
 	err := p.link.stream.DeleteStream(ctx, EventStream(p.link.bench))
 	if err != nil && !errors.Is(err, jetstream.ErrStreamNotFound) {
 		return fmt.Errorf("delete damaged stream: %w", err)

@@ -112,7 +112,7 @@ func (p *Publisher) scan(ctx context.Context, stream jetstream.Stream, at positi
 	loss.Missing = at.missing
 	at.unread = max(at.msgs, read) - read
 	if len(at.missing) > 0 {
-		p.missed(at.missing[0], at.missing[len(at.missing)-1], at.why())
+		p.missed(at.missing[0], at.missing[len(at.missing)-1], uint64(len(at.missing)), at.why())
 	}
 	if len(loss.Missing)+loss.Repeated+loss.Foreign > 0 {
 		p.lost(loss)
