@@ -6,6 +6,8 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"strconv"
+	"strings"
 
 	"golang.org/x/sys/unix"
 )
@@ -87,13 +89,27 @@ func (osFS) Lock(name string) (io.Closer, error) {
 	}
 	err = unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
 	if errors.Is(err, unix.EWOULDBLOCK) {
-		err = ErrLocked
+		err = fmt.Errorf("%w%s", ErrLocked, heldBy(f))
 	}
 	if err != nil {
 		f.Close()
 		return nil, fmt.Errorf("lock %s: %w", name, err)
 	}
+	// For whoever is refused; the lock itself does not depend on it.
+	if err := f.Truncate(0); err == nil {
+		_, _ = fmt.Fprintf(f, "%d\n", os.Getpid())
+	}
 	return f, nil
+}
+
+// heldBy tells which process has a lock, as far as its file says so.
+func heldBy(f *os.File) string {
+	text := make([]byte, 20)
+	n, _ := f.Read(text)
+	if pid, err := strconv.Atoi(strings.TrimSpace(string(text[:n]))); err == nil {
+		return fmt.Sprintf(": process %d", pid)
+	}
+	return ""
 }
 
 func (osFS) Free(name string) (int64, error) {
