@@ -202,3 +202,32 @@ func (st store) flip(t *testing.T, file string, sound []byte, bit int) (told boo
 	}
 	return len(list) == 1 && list[0].Why != ""
 }
+
+// TestRepairOverTwoRuns ends the publisher in the midst of a repair. The next run
+// goes on with it, and it is told once, as one.
+func TestRepairOverTwoRuns(t *testing.T) {
+	t.Parallel()
+	const n = 600
+	st := filledStore(t, n)
+	if err := os.RemoveAll(filepath.Join(st.dir, "jetstream")); err != nil {
+		t.Fatal(err)
+	}
+	s := st.embed(t)
+	p := NewPublisher(dial(t, LinkOptions{Server: s}), st.journal, nil)
+	p.drain = 0
+	p.Remember(st.mark, func(_ context.Context, r Repair) bool {
+		t.Errorf("repaired %+v before it was", r)
+		return true
+	})
+	stop := run(t, p.Run)
+	waitFor(t, "some records to be back", func() bool { return p.Published() > 10 })
+	stop()
+	s.Shutdown()
+	if half := p.Published(); half >= n {
+		t.Skipf("all %d records were back before the run could be ended", n)
+	}
+	want := Repair{LostFrom: 1, LostTo: n, Restored: n, Why: "the stream was empty"}
+	if list := st.soundAgain(t); len(list) != 1 || list[0] != want {
+		t.Errorf("repaired %+v, want %+v", list, want)
+	}
+}
