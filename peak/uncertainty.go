@@ -67,7 +67,7 @@ type seen struct {
 
 // budget is the budget of a gross force by a verification.
 func (s *Settings) budget(gross Force, v Verification, in seen) Budget {
-	division := s.rangeOf(gross).Division
+	division := s.RangeOf(gross).Division
 	twice := new(big.Int).SetInt64(int64(division))
 	twice.Mul(twice, twice) // 2 x (division / (2 sqrt 3))^2 = division^2 / 6
 	twice.Add(twice, big.NewInt(5))
@@ -87,7 +87,7 @@ func (s *Settings) budget(gross Force, v Verification, in seen) Budget {
 // that counts as stable. It is not known without a verification of the instrument
 // that is there.
 func (s *Settings) Beforehand(gross Force, known []Verification) (Budget, bool) {
-	v, ok := verifications(known).of(s.rangeOf(gross).Name)
+	v, ok := verifications(known).of(s.RangeOf(gross).Name)
 	if !ok || v.Serial != s.Serial || v.Scale != s.Scale {
 		return Budget{}, false
 	}
@@ -118,7 +118,7 @@ func (m *Machine) verificationOf(net Maybe[Force], tare Force) (Verification, bo
 	if !net.Known {
 		return Verification{}, false
 	}
-	v, ok := m.standing.verified.of(m.set.rangeOf(net.Value + tare).Name)
+	v, ok := m.standing.verified.of(m.set.RangeOf(net.Value + tare).Name)
 	return v, ok && v.Serial == m.set.Serial && v.Scale == m.set.Scale
 }
 

@@ -39,9 +39,9 @@ type Verification struct {
 	Report string
 }
 
-// rangeOf is the range that shows a force: the finest that reaches it. A force
+// RangeOf is the range that shows a force: the finest that reaches it. A force
 // beyond all of them belongs to the last.
-func (s *Settings) rangeOf(f Force) Range {
+func (s *Settings) RangeOf(f Force) Range {
 	if len(s.Ranges) == 0 {
 		return Range{UpTo: s.Capacity, Division: s.Division}
 	}
@@ -93,7 +93,7 @@ func (in *standing) speaksAgainst(set *Settings, gross Force, at time.Duration) 
 	if len(in.verified) == 0 {
 		return "", false
 	}
-	v, ok := in.verified.of(set.rangeOf(gross).Name)
+	v, ok := in.verified.of(set.RangeOf(gross).Name)
 	switch {
 	case !ok || v.Serial != set.Serial || v.Scale != set.Scale:
 		return Unverified, true

@@ -84,7 +84,7 @@ func newBenchStory(t *testing.T, dir, key string) *benchStory {
 	s := &benchStory{
 		t: t, dir: dir, clock: publish.Clock{Epoch: time.Date(2026, 4, 7, 6, 40, 0, 0, time.UTC)},
 		chance: rand.New(rand.NewPCG(4, 0)), traces: publish.Traces{},
-		parameters: parameters{known: map[string]string{}}, sealer: sealer{key: k, origin: seal.DefaultOrigin("dock-3")},
+		parameters: parameters{known: map[string]string{}}, sealer: sealer{key: k, origin: "thimbled/bench/dock-3"},
 		records: map[string]publish.Record{}, friction: 1,
 	}
 	var opened journal.Opened

@@ -57,14 +57,14 @@ func (d *daemon) decider(r jobRequest) (decider, error) {
 // verification in force gives such a force beforehand.
 func (d decider) decide(r peak.Requirement) (peak.Requirement, error) {
 	r.Rule = d.rule
-	if d.rule != peak.GuardedByUncertainty {
-		return r, nil
+	var u peak.Force
+	var err error
+	if d.rule == peak.GuardedByUncertainty {
+		if u, err = d.uncertainty(r.Asked); err != nil {
+			return r, err
+		}
 	}
-	u, err := d.uncertainty(r.Asked)
-	if err != nil {
-		return r, err
-	}
-	if r.Guard, err = decision.GuardOf(u, r.Asked); err != nil {
+	if r.Guard, err = decision.Guard(d.rule, r.Guard, u, r.Asked); err != nil || d.rule != peak.GuardedByUncertainty {
 		return r, err
 	}
 	if r.Limit.Known {
@@ -79,28 +79,18 @@ func (d decider) decide(r peak.Requirement) (peak.Requirement, error) {
 func (d decider) uncertainty(net peak.Force) (peak.Force, error) {
 	gross := net + d.snapshot.State.Tare
 	ready := readiness{config: d.config}
-	check := ready.verificationOf(d.snapshot, d.rangeOf(gross), d.now)
 	set := d.config.Settings()
+	name := set.RangeOf(gross).Name
+	check := ready.verificationOf(d.snapshot, name, d.now)
 	budget, ok := set.Beforehand(gross, d.snapshot.State.Verified)
 	if !ok || check.State == publish.NotInOrder {
 		why := cmp.Or(check.Why, "none is on record")
 		return 0, fmt.Errorf("%w for %v: %s", errUnverified, net, why)
 	}
 	for _, v := range d.snapshot.State.Verified {
-		if v.Range == d.rangeOf(gross) && (gross < v.From || gross > v.To) {
+		if v.Range == name && (gross < v.From || gross > v.To) {
 			return 0, fmt.Errorf("%w for %v: the one on record is for %v to %v", errUnverified, net, v.From, v.To)
 		}
 	}
 	return budget.Expanded(), nil
-}
-
-// rangeOf is the name of the finest range that shows a force.
-func (d decider) rangeOf(gross peak.Force) string {
-	name := ""
-	for _, r := range d.config.Ranges {
-		if name = r.Name; gross <= r.UpTo {
-			break
-		}
-	}
-	return name
 }

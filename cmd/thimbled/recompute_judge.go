@@ -1,9 +1,7 @@
 package main
 
 import (
-	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"time"
@@ -152,17 +150,10 @@ func (v *evidence) readRaw(see func(x *peak.Reading, raw float64)) error {
 	if err != nil {
 		return err
 	}
-	var x peak.Reading
-	for {
-		raw, err := t.Next(&x)
-		if errors.Is(err, io.EOF) {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		see(&x, raw)
-	}
+	return eachRow(t, func(x *peak.Reading, raw float64) error {
+		see(x, raw)
+		return nil
+	})
 }
 
 func (j *judgement) see(r *peak.Reading) {

@@ -35,7 +35,7 @@ func WriteSealedJournal(t testing.TB, dir, key string) {
 	}
 	s := &sealedStory{
 		t: t, clock: publish.Clock{Epoch: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)}, traces: publish.Traces{},
-		sealer: &sealer{key: k, origin: seal.DefaultOrigin("dock-3")},
+		sealer: &sealer{key: k, origin: "thimbled/bench/dock-3"},
 	}
 	var opened journal.Opened
 	s.journal, opened, err = journal.Open(dir, journal.Options{

@@ -37,7 +37,7 @@ func BenchmarkSpeedSeal(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	s := &sealer{key: k, origin: seal.DefaultOrigin("dock-3")}
+	s := &sealer{key: k, origin: "thimbled/bench/dock-3"}
 	w, opened, err := journal.Open(dir, journal.Options{Bench: "dock-3", FS: unsynced{journal.OS}, Tally: newEdge})
 	if err != nil {
 		b.Fatal(err)

@@ -12,9 +12,6 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 )
 
-// DefaultOrigin names the journal of a bench in its checkpoints.
-func DefaultOrigin(bench string) string { return "thimbled/bench/" + bench }
-
 // longestOrigin keeps an origin on one line of a page.
 const longestOrigin = 200
 

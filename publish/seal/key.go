@@ -6,6 +6,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"strings"
@@ -64,6 +65,8 @@ func ReadCredential(path string) (*Key, error) {
 	return parseKey(path, text)
 }
 
+const largestKey = 64 << 10 // bytes
+
 // readClosed reads a file that allows no more than the given permissions.
 func readClosed(path string, most fs.FileMode) ([]byte, error) {
 	f, err := os.Open(path)
@@ -75,12 +78,15 @@ func readClosed(path string, most fs.FileMode) ([]byte, error) {
 	switch {
 	case err != nil:
 		return nil, err
-	case info.Size() > 64<<10:
-		return nil, fmt.Errorf("%s has %d bytes, which no key has", path, info.Size())
 	case info.Mode().Perm()&^most&0o077 != 0:
 		return nil, fmt.Errorf("%s has mode %04o: %w", path, info.Mode().Perm(), ErrKeyExposed)
 	}
-	return os.ReadFile(path)
+	// What was looked at is what is read, not what stands under that name by then.
+	text, err := io.ReadAll(io.LimitReader(f, largestKey+1))
+	if err == nil && len(text) > largestKey {
+		return nil, fmt.Errorf("%s has more than %d bytes, which no key has", path, largestKey)
+	}
+	return text, err
 }
 
 func parseKey(path string, text []byte) (*Key, error) {
