@@ -171,6 +171,7 @@ func TestLoadsThatCannotBe(t *testing.T) {
 	for s, says := range map[string]string{
 		"25": "has no unit", "t": "does not begin with a number", "25 tons": "did you mean", "1,5 t": "has a comma",
 		"0 t": "out of range", "-3 t": "out of range", "0.999999 N": "out of range", "1000.000001 MN": "out of range", "1e30 N": "too large",
+		"." + strings.Repeat("7", 63) + "lb": "too finely written",
 	} {
 		if l, err := ParseLoad(s); err == nil || !strings.Contains(err.Error(), says) {
 			t.Errorf("%q: %v, %v, want %q", s, l, err, says)

@@ -37,6 +37,10 @@ func ParseLoad(s string) (Load, error) {
 		return Load{}, fmt.Errorf("%q does not begin with a number", s)
 	}
 	l := Load{exactly(number), unit}
+	// Written out it is longer than with an exponent or without a leading zero.
+	if _, err := peak.ParseForce(l.String()); err != nil {
+		return Load{}, err
+	}
 	if n := l.millinewtons(); n.Cmp(whole(leastLoad)) < 0 || n.Cmp(whole(greatestLoad)) > 0 {
 		return Load{}, fmt.Errorf("%q is out of range: allowed is 1 N to 1000 MN", s)
 	}
