@@ -140,7 +140,7 @@ func (w *Writer) confirm() error {
 func (w *Writer) putNote() error {
 	text, err := w.check.state.text()
 	if err == nil {
-		err = replace(w.opts.FS, w.path(noteName), text)
+		err = replace(w.opts.FS, w.path(noteName), text, false)
 	}
 	if err != nil {
 		return fmt.Errorf("write note %s: %w", noteName, err)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -20,6 +21,7 @@ type witness struct {
 	cuts    []*Cut           // what was cut off, of segments and traces
 	tracing uint64           // the trace begun and not sealed, by number
 	added   []peak.Reading   // to it
+	sealed  publish.Trace    // the one that was sealed last
 	check   func()
 }
 
@@ -34,7 +36,7 @@ func (s *witness) promised() {
 // returns it.
 func (s *witness) run(fsys FS) (err error) {
 	o := options(fsys)
-	o.SegmentBytes = 1200
+	o.SegmentBytes = 2000 // the removal of a trace does not always begin a segment
 	w, opened, err := Open("/j", o)
 	if err != nil {
 		return err
@@ -58,6 +60,9 @@ func (s *witness) run(fsys FS) (err error) {
 		}
 	}
 	if err := s.pull(w, opened.LastPull+1); err != nil {
+		return err
+	}
+	if err := s.remove(w); err != nil {
 		return err
 	}
 	return s.append(w, encode(peak.DaemonStopped{Clean: true}, nil))
@@ -116,8 +121,18 @@ func (s *witness) pull(w *Writer, pull int64) error {
 	if err != nil {
 		return err
 	}
-	s.tracing = 0
+	s.tracing, s.sealed = 0, trace
 	return s.append(w, encode(peak.PullEnded{Pull: pull, Verdict: peak.Pass}, &trace))
+}
+
+// remove removes the trace that was sealed last.
+func (s *witness) remove(w *Writer) error {
+	if err := s.append(w, encode(peak.TraceRemoved{Name: s.sealed.Name, SHA256: s.sealed.SHA256}, nil)); err != nil {
+		return err
+	}
+	err := w.RemoveTrace(s.sealed.Name)
+	s.promised()
+	return err
 }
 
 // kept checks that everything promised is there: on this file system, opened
@@ -130,6 +145,9 @@ func (s *witness) kept(fsys *memFS) error {
 	defer w.Close()
 	if opened.Last < uint64(len(s.acked)) {
 		return fmt.Errorf("%d records, %d were acknowledged", opened.Last, len(s.acked))
+	}
+	if w.format != Format && slices.ContainsFunc(s.acked, func(r publish.Record) bool { return r.Type == peak.TypeTraceRemoved }) {
+		return fmt.Errorf("it has removed a trace and says that it is of format %d", w.format)
 	}
 	for _, c := range s.cuts {
 		if int64(len(fsys.bytesOf("/j/"+c.Kept))) != c.Bytes {
@@ -338,6 +356,16 @@ func starts() map[string]func(*testing.T) *memFS {
 			fsys := newMemFS()
 			(&witness{}).run(fsys)
 			return fsys.kill()
+		},
+		"a journal of the first format": func(t *testing.T) *memFS {
+			fsys := newMemFS()
+			w, _ := open(t, options(fsys))
+			add(t, w, event(1, 1))
+			w.Close()
+			if err := errors.Join(fsys.Remove("/j/"+formatName), fsys.SyncDir("/j")); err != nil {
+				t.Fatal(err)
+			}
+			return fsys
 		},
 		"a folder not synced":        at(killed, func() func(string) bool { return nth(1, "syncdir /", "") }),
 		"a segment not synced":       at(killed, func() func(string) bool { return nth(2, "syncdir j", "") }),

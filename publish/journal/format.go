@@ -25,7 +25,8 @@ const (
 )
 
 // readFormat returns the format of a journal; there says that it has the file.
-// A file that is empty or not whole is one that a power cut kept from being written.
+// A file that is empty or not whole is what a power cut left of one that was not synced,
+// as those of earlier versions were.
 func readFormat(fsys FS, dir string, there bool) (int, error) {
 	if !there {
 		return 1, nil
@@ -67,29 +68,38 @@ func torn(text string) bool {
 	return strings.Contains(text, "\x00") || begun && !strings.HasSuffix(text, "\n")
 }
 
-// beginFormat gives a new journal its format.
+// beginFormat gives a new journal its format. Its first record makes the file's name
+// durable.
 func (w *Writer) beginFormat() error {
-	if len(w.segments) > 0 {
+	if len(w.segments) > 0 || w.format == Format {
 		return nil
 	}
-	return w.raiseFormat()
+	return w.writeFormat()
 }
 
-// raiseFormat brings a journal to the format of today. The file needs no sync: one
-// that a power cut took, or left empty, is written again before it is needed.
+// raiseFormat brings a journal to the format of today before a record is written that
+// needs it: no power cut may leave such a record in a journal of an earlier format.
 func (w *Writer) raiseFormat() error {
 	if w.format == Format {
 		return nil
 	}
-	if err := replace(w.opts.FS, w.path(formatName), fmt.Appendf(nil, "%s%d\n", formatText, Format)); err != nil {
+	if err := w.writeFormat(); err != nil {
+		return err
+	}
+	return w.opts.FS.SyncDir(w.dir)
+}
+
+func (w *Writer) writeFormat() error {
+	if err := replace(w.opts.FS, w.path(formatName), fmt.Appendf(nil, "%s%d\n", formatText, Format), true); err != nil {
 		return fmt.Errorf("write the journal's format: %w", err)
 	}
 	w.format = Format
 	return nil
 }
 
-// replace writes a file under another name and then gives it its own.
-func replace(fsys FS, path string, content []byte) error {
+// replace writes a file under another name, makes its bytes durable if need be, and then
+// gives it its own name.
+func replace(fsys FS, path string, content []byte, durable bool) error {
 	made := path + newSuffix
 	if err := fsys.Remove(made); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
@@ -101,6 +111,9 @@ func replace(fsys FS, path string, content []byte) error {
 	n, err := f.Write(content)
 	if err == nil && n < len(content) {
 		err = io.ErrShortWrite
+	}
+	if err == nil && durable {
+		err = f.Sync()
 	}
 	if err := errors.Join(err, f.Close()); err != nil {
 		return errors.Join(err, fsys.Remove(made))

@@ -145,7 +145,7 @@ func (l *life) cut() error {
 // readAgain checks the finished segments and puts them on note.
 func readAgain(fsys FS) error {
 	o := options(fsys)
-	o.SegmentBytes = 1200
+	o.SegmentBytes = 2000
 	w, _, err := Open("/j", o)
 	if err != nil {
 		return err
