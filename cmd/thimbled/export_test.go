@@ -29,8 +29,11 @@ func VerificationCheck(c *config.Config, s *publish.Snapshot, now time.Duration)
 	return r.verification(s, now)
 }
 
-// MostConnections are let in at once.
-const MostConnections = mostConnections
+// MostConnections are let in at once, MostConnectionsFrom of them from one address.
+const (
+	MostConnections     = mostConnections
+	MostConnectionsFrom = mostConnectionsFrom
+)
 
 // Commands lists the commands that a daemon answers, sorted.
 func Commands() []string { return slices.Sorted(maps.Keys((&daemon{}).answers())) }

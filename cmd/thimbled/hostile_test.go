@@ -3,11 +3,13 @@ package main_test
 import (
 	"bytes"
 	"crypto/tls"
+	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
 	"net"
 	"net/http"
+	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -200,6 +202,85 @@ func TestConnectionsAreCounted(t *testing.T) {
 	over.SetReadDeadline(time.Now().Add(patience))
 	if _, err := over.Read(make([]byte, 1)); err == nil || len(accepted) > 0 {
 		t.Errorf("one too many was let in after one had left: %v", err)
+	}
+}
+
+// elsewhere is a listener on loopback that shows 127.0.0.k as 198.51.100.k, an address
+// of a network for documentation (RFC 5737): loopback itself has no bound of its own.
+type elsewhere struct{ net.Listener }
+
+type fromElsewhere struct{ net.Conn }
+
+func (l elsewhere) Accept() (net.Conn, error) {
+	conn, err := l.Listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	return fromElsewhere{conn}, nil
+}
+
+func (c fromElsewhere) RemoteAddr() net.Addr {
+	far := *c.Conn.RemoteAddr().(*net.TCPAddr)
+	far.IP = net.IPv4(198, 51, 100, far.IP.To4()[3])
+	return &far
+}
+
+// TestConnectionsOfOneAddress has one address open more connections than it may. Those
+// over its bound are closed unanswered, another address is answered all the same, and who
+// leaves makes room for the next of that address only.
+func TestConnectionsOfOneAddress(t *testing.T) {
+	t.Parallel()
+	l, err := net.Listen("tcp4", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	server := &http.Server{Handler: http.NotFoundHandler()}
+	t.Cleanup(func() { server.Close() })
+	go server.Serve(main.NewCapped(elsewhere{l}))
+	// answered keeps its connection open when it was answered on it.
+	answered := func(from string) (net.Conn, bool) {
+		t.Helper()
+		d := net.Dialer{LocalAddr: &net.TCPAddr{IP: net.ParseIP(from)}}
+		conn, err := d.Dial("tcp4", l.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { conn.Close() })
+		conn.SetDeadline(time.Now().Add(patience))
+		if _, err := io.WriteString(conn, "GET / HTTP/1.1\r\nHost: bench\r\n\r\n"); err != nil {
+			return conn, false
+		}
+		first := make([]byte, len("HTTP/1.1 "))
+		_, err = io.ReadFull(conn, first)
+		if errors.Is(err, os.ErrDeadlineExceeded) {
+			t.Fatalf("%s is neither answered nor refused", from)
+		}
+		return conn, err == nil && string(first) == "HTTP/1.1 "
+	}
+	var held []net.Conn
+	for range main.MostConnectionsFrom {
+		conn, ok := answered("127.0.0.2")
+		if !ok {
+			t.Fatalf("connection %d of one address is not answered", len(held)+1)
+		}
+		held = append(held, conn)
+	}
+	for range 10 {
+		if _, ok := answered("127.0.0.2"); ok {
+			t.Fatal("one address has more connections than it may")
+		}
+	}
+	for range main.MostConnectionsFrom {
+		if _, ok := answered("127.0.0.3"); !ok {
+			t.Fatal("another address is not answered")
+		}
+	}
+	held[0].Close()
+	until(t, "room for the address that left", func() bool { _, ok := answered("127.0.0.2"); return ok })
+	for _, from := range []string{"127.0.0.2", "127.0.0.3"} {
+		if _, ok := answered(from); ok {
+			t.Errorf("%s has more connections than it may after one of the other had left", from)
+		}
 	}
 }
 
