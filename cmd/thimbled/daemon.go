@@ -300,7 +300,7 @@ func (d *daemon) run(ctx context.Context, ready func()) error {
 	d.poll(inside)
 	ready()
 	err = inside.join()
-	d.stopped(err)
+	err = errors.Join(err, d.stopped(err))
 	d.drain()
 	err = errors.Join(err, commands.Stop())
 	outside.cancel()
@@ -323,8 +323,8 @@ func (d *daemon) poll(g *group) {
 	}()
 }
 
-// stopped writes the last records of this run.
-func (d *daemon) stopped(err error) {
+// stopped writes the last records of this run, and returns why they could not be written.
+func (d *daemon) stopped(err error) error {
 	why := "asked to stop"
 	if err != nil {
 		why = err.Error()
@@ -332,6 +332,10 @@ func (d *daemon) stopped(err error) {
 	d.loop.settle([]peak.Event{peak.DaemonStopped{At: d.loop.now(), Clean: err == nil, Why: why}})
 	d.loop.sealAll(sealStopped)
 	d.loop.show()
+	if err := d.journal.Failed(); err != nil {
+		return fmt.Errorf("record the stop: %w", err)
+	}
+	return nil
 }
 
 // drain gives the broker a moment to take the last records.

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -67,7 +68,10 @@ func TestDamageBehindTheNote(t *testing.T) {
 	p = start(t, "run", "--config", path)
 	until(t, "the damage to be recorded", func() bool { return hasType(journalOf(t, dir), "thimbled.journal.damaged") })
 	until(t, "the journal to be given up", func() bool { return strings.Contains(scrape(t, web), "thimbled_journal_failed 1") })
-	p.stop(t)
+	p.command.Process.Signal(syscall.SIGTERM)
+	if err := p.command.Wait(); err == nil || p.command.ProcessState.ExitCode() != 74 || !strings.Contains(p.out.String(), "record the stop: ") {
+		t.Errorf("the stop, which is not on record, ends with %v and says %s", err, p.out)
+	}
 	p = start(t, "run", "--config", path)
 	if err := p.command.Wait(); err == nil || p.command.ProcessState.ExitCode() != 74 || !strings.Contains(p.out.String(), "000000000001.jsonl line 2") {
 		t.Errorf("the next start ends with %v and says %s", err, p.out)

@@ -2,6 +2,7 @@ package main_test
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"os"
@@ -86,14 +87,83 @@ func TestDiskFull(t *testing.T) {
 	if _, err := c.ask("tare", tareBy("too early", 1), patience); !errors.Is(err, errRefused) {
 		t.Errorf("the failed journal took a record: %v", err)
 	}
-	p.command.Process.Signal(syscall.SIGTERM)
-	ended := p.command.Wait()
-	t.Logf("stopped with %v", ended)
+	b.stopUnrecorded(t, p)
 	p = b.up(t)
 	acked = append(acked, b.record(t, "after", 5)...)
 	checkAcked(t, acked, b.settled(t))
 	p.stop(t)
 	audit(t, b.dir, 0, "is sound")
+}
+
+// stopUnrecorded stops a daemon that cannot record it: it says so and does not end
+// as if all were well.
+func (b *stormBench) stopUnrecorded(t *testing.T, p *program) {
+	t.Helper()
+	before := len(journalOf(t, b.dir))
+	p.command.Process.Signal(syscall.SIGTERM)
+	p.command.Wait()
+	said := p.out.String()
+	if status := p.command.ProcessState.ExitCode(); status != 74 || !strings.Contains(said, "thimbled run: record the stop: the journal has failed: ") ||
+		!strings.Contains(said, "no space left on device") {
+		t.Errorf("a stop that was not recorded ends with %d and says %s", status, said)
+	}
+	if after := len(journalOf(t, b.dir)); after != before {
+		t.Errorf("%d records came with the stop", after-before)
+	}
+}
+
+// TestDiskFullAtStop has the record of the stop be the first that finds no room. The
+// journal is written in pages of the disk, and the last one is filled to its end before.
+func TestDiskFullAtStop(t *testing.T) {
+	t.Parallel()
+	disk := smallDisk(t)
+	b := newStormBench(t, disk, "")
+	p := b.up(t)
+	acked := b.record(t, "before", 3)
+	record := sizeOfLast(t, b.dir)
+	for i := 0; roomOfPage(t, b.dir) < 4*record; i++ {
+		acked = append(acked, b.record(t, fmt.Sprintf("more-%d", i), 1)...)
+	}
+	b.settled(t)
+	filler := fill(t, disk)
+	c, err := dialStorm(b.nats)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.close()
+	for i := 0; roomOfPage(t, b.dir) > 200; i++ { // no record is that short
+		room := roomOfPage(t, b.dir)
+		fit := max(room/record, 1)
+		by := fmt.Sprintf("fill-%03d", i) + strings.Repeat("x", max(0, (room-50-fit*record)/fit))
+		if _, err := c.ask("tare", tareBy(by, i), patience); err != nil {
+			t.Fatalf("with %d bytes left: %v", roomOfPage(t, b.dir), err)
+		}
+		acked = append(acked, by)
+	}
+	b.stopUnrecorded(t, p)
+	if err := os.Remove(filler); err != nil {
+		t.Fatal(err)
+	}
+	p = b.up(t)
+	checkAcked(t, acked, b.settled(t))
+	p.stop(t)
+	audit(t, b.dir, 0, "is sound")
+}
+
+func sizeOfLast(t *testing.T, dir string) int {
+	all := journalOf(t, dir)
+	return len(all[len(all)-1].line) + 1
+}
+
+// roomOfPage is what the journal's only segment has left of its last page.
+func roomOfPage(t *testing.T, dir string) int {
+	t.Helper()
+	info, err := os.Stat(filepath.Join(dir, "000000000001.jsonl"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := os.Getpagesize()
+	return (page - int(info.Size())%page) % page
 }
 
 // checkFailedButAlive looks at a daemon whose journal has failed.
