@@ -29,6 +29,9 @@ type line struct {
 	failure  error         // what Read gives once waiting is empty
 	changed  chan struct{} // closed at each change
 	written  [][]byte
+	// still is for how long the reader's process stands still after the next bytes
+	// were read, or were there to be read.
+	still time.Duration
 }
 
 func newLine(slave func(frame []byte) []piece) *line {
@@ -81,6 +84,10 @@ func (l *line) Write(b []byte) (int, error) {
 func (l *line) Read(b []byte) (int, error) {
 	for {
 		n, wait, err := l.take(b)
+		if n > 0 {
+			time.Sleep(l.still)
+			l.still = 0
+		}
 		if n > 0 || err != nil {
 			return n, err
 		}

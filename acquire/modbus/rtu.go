@@ -65,8 +65,12 @@ func (r *rtu) exchange(ctx context.Context, a asked) ([]byte, Stamps, error) {
 	}
 	r.touch(at.Asked.Add(r.chars(len(a.frame))))
 	s := search{asked: a, echo: r.echoRule()}
-	answer, n, err := r.receive(ctx, &s, at.Asked.Add(r.wireTime(a)+a.timeout))
+	deadline := at.Asked.Add(r.wireTime(a) + a.timeout)
+	answer, n, err := r.receive(ctx, &s, deadline)
 	at.Answered = time.Now()
+	if err == nil {
+		err = inTime(a, at, deadline)
+	}
 	if err == nil {
 		n, err = r.alone(ctx, &s, answer, n)
 	}

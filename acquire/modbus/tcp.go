@@ -30,6 +30,9 @@ func (t *tcp) exchange(ctx context.Context, a asked) ([]byte, Stamps, error) {
 		}
 		if !more {
 			at.Answered = time.Now()
+			if err := inTime(a, at, deadline); err != nil {
+				return nil, at, err
+			}
 			return frame, at, nil
 		}
 		n, err := t.wire.read(ctx, t.buf[t.n:], deadline)

@@ -81,6 +81,15 @@ func (w *wire) arm(ctx context.Context, until time.Time) error {
 	return ctx.Err()
 }
 
+// inTime refuses an answer that was read after its deadline. A process that stood still
+// finds what came meanwhile, and the time of reading would make it look fresh.
+func inTime(a asked, at Stamps, deadline time.Time) error {
+	if !at.Answered.After(deadline) {
+		return nil
+	}
+	return fmt.Errorf("%w within %v: what was there was read %v after the request", ErrTimeout, a.timeout, at.Answered.Sub(at.Asked))
+}
+
 func (w *wire) write(frame []byte) error {
 	if w.bounded != nil {
 		if err := w.bounded.SetWriteDeadline(time.Now().Add(writeBound)); err != nil {

@@ -17,6 +17,9 @@ type scriptedPort struct {
 	deadline time.Time
 	failed   error
 	changed  chan struct{}
+	// still is for how long the reader's process stands still after the next bytes
+	// were read, or were there to be read.
+	still time.Duration
 }
 
 func newPort() *scriptedPort { return &scriptedPort{changed: make(chan struct{})} }
@@ -51,6 +54,8 @@ func (p *scriptedPort) Read(b []byte) (int, error) {
 		case failed != nil:
 			return 0, failed
 		case n > 0:
+			time.Sleep(p.still)
+			p.still = 0
 			return n, nil
 		case !time.Now().Before(deadline):
 			return 0, os.ErrDeadlineExceeded

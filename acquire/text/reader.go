@@ -31,6 +31,10 @@ const (
 	look = 100 * time.Microsecond
 )
 
+// errLate refuses a line that was read after its deadline. A process that stood still
+// finds what came meanwhile, and the time of reading would make it look fresh.
+var errLate = fmt.Errorf("%w: the line was read too late", os.ErrDeadlineExceeded)
+
 // Answer is a value with its times.
 type Answer struct {
 	Value
@@ -77,6 +81,10 @@ func (r *Reader) Next(f *Format, timeout time.Duration) (Answer, error) {
 	asked := time.Now()
 	line, at, err := r.newest(asked.Add(timeout))
 	a := Answer{Asked: asked, Answered: at}
+	if err == nil && at.After(asked.Add(timeout)) {
+		r.lastRead = time.Time{} // what else is there is no younger
+		err = errLate
+	}
 	if err == nil {
 		a.Value, err = f.Parse(line)
 	}
@@ -177,6 +185,9 @@ func (r *Reader) askOnce(request []byte, f *Format, timeout time.Duration) (Answ
 	}
 	line, at, err := r.answer(request, asked.Add(timeout))
 	a := Answer{Asked: asked, Answered: at}
+	if err == nil && at.After(asked.Add(timeout)) {
+		err = errLate
+	}
 	if err == nil {
 		a.Value, err = f.Parse(line)
 	}

@@ -216,3 +216,38 @@ func TestPortErrorsComeThrough(t *testing.T) {
 		}
 	})
 }
+
+// A line that a process which stood still finds when it goes on is of any age: it
+// counts only if it is read within the time, and neither does what lies behind it.
+func TestLineFoundTooLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p, f := newPort(), numberFormat(t)
+		r := started(t, p, f)
+		p.print("1 kN\r\n")
+		p.still = 50 * ms
+		a, err := r.Next(f, 100*ms)
+		want(t, "within the time", a, err, 1)
+		p.print("2 kN\r\n")
+		p.printAfter(10*ms, "3 kN\r\n")
+		p.still = 10 * time.Second
+		if a, err = r.Next(f, 100*ms); !errors.Is(err, os.ErrDeadlineExceeded) {
+			t.Errorf("a line that was found too late: %v, %v", a, err)
+		}
+		p.printAfter(10*ms, "4 kN\r\n5 kN\r\n")
+		a, err = r.Next(f, 100*ms)
+		want(t, "after that", a, err, 5)
+	})
+	synctest.Test(t, func(t *testing.T) {
+		p, f := newPort(), numberFormat(t)
+		p.onWrite = func(request string) { p.printAfter(5*ms, strings.TrimPrefix(request, "?")+" kN\r") }
+		r := NewReader(p, "", 200*ms)
+		a, err := r.Ask([]byte("?1"), f, 100*ms)
+		want(t, "in time", a, err, 1)
+		p.still = 10 * time.Second
+		if a, err = r.Ask([]byte("?2"), f, 100*ms); !errors.Is(err, os.ErrDeadlineExceeded) {
+			t.Errorf("an answer that was found too late: %v, %v", a, err)
+		}
+		a, err = r.Ask([]byte("?3"), f, 100*ms)
+		want(t, "after that", a, err, 3)
+	})
+}
