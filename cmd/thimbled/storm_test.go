@@ -29,6 +29,7 @@ type stormLoad struct {
 	force   atomic.Uint32
 	silent  atomic.Bool // it takes requests and does not answer
 	deaf    atomic.Bool // it takes connections and does not even read
+	slow    atomic.Bool // it answers after half a poll, with the force of before
 }
 
 func newStormLoad(t testing.TB) *stormLoad {
@@ -69,18 +70,23 @@ func (l *stormLoad) converse(conn net.Conn) {
 			continue
 		}
 		pdu := binary.BigEndian.AppendUint32([]byte{byte(modbus.Input), 4}, l.force.Load())
+		if l.slow.Load() {
+			time.Sleep(10 * time.Millisecond)
+		}
 		if _, err := conn.Write(modbus.AppendMBAP(nil, f.Transaction, f.Unit, pdu)); err != nil {
 			return
 		}
 	}
 }
 
-// pull plays pulls of a second and rests of a second and a half until the test
-// ends: there is always something to be interrupted.
-func (l *stormLoad) pull(t testing.TB) {
+// pull plays pulls of a second and rests of a second and a half until it is stopped or
+// the test ends: there is always something to be interrupted.
+func (l *stormLoad) pull(t testing.TB) (stop func()) {
 	done := make(chan struct{})
-	t.Cleanup(func() { close(done) })
-	go func() {
+	var playing sync.WaitGroup
+	stop = sync.OnceFunc(func() { close(done); playing.Wait() })
+	t.Cleanup(stop)
+	playing.Go(func() {
 		for high := true; ; high = !high {
 			long := 1500 * time.Millisecond
 			l.force.Store(0)
@@ -94,7 +100,8 @@ func (l *stormLoad) pull(t testing.TB) {
 			case <-time.After(long):
 			}
 		}
-	}()
+	})
+	return stop
 }
 
 // stormBench is a bench that a test is unkind to.
@@ -164,6 +171,13 @@ func (b *stormBench) daemon(t testing.TB) *program { return start(t, "run", "--c
 func (b *stormBench) up(t testing.TB) *program {
 	t.Helper()
 	p := b.daemon(t)
+	b.answers(t)
+	return p
+}
+
+// answers waits until the daemon answers to commands.
+func (b *stormBench) answers(t testing.TB) {
+	t.Helper()
 	until(t, "the daemon to answer", func() bool {
 		c, err := dialStorm(b.nats)
 		if err != nil {
@@ -173,7 +187,6 @@ func (b *stormBench) up(t testing.TB) *program {
 		_, err = c.ask("status", "", time.Second)
 		return err == nil
 	})
-	return p
 }
 
 // record has the daemon record n commands and returns what each was by.
