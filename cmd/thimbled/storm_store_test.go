@@ -2,6 +2,8 @@ package main_test
 
 import (
 	"encoding/json"
+	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -57,6 +59,7 @@ var storeDamages = []storeDamage{
 		removed(t, store, "")
 		copyTree(t, store, older)
 	}, false, true},
+	{"an older copy put over it", func(t *testing.T, store, older string) { copyOver(t, store, older) }, false, true},
 	{"something else in its place", func(t *testing.T, store, _ string) {
 		removed(t, store, "")
 		if err := os.Mkdir(store, 0o700); err != nil {
@@ -75,6 +78,33 @@ func removed(t *testing.T, store, _ string) {
 func copyTree(t *testing.T, to, from string) {
 	if err := os.CopyFS(to, os.DirFS(from)); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// copyOver copies files over those of the same name and leaves the others.
+func copyOver(t *testing.T, to, from string) {
+	err := filepath.WalkDir(from, func(path string, d fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) || err == nil && d.IsDir() {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		text, err := os.ReadFile(path)
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil // a running broker has removed it meanwhile
+		}
+		if err != nil {
+			return err
+		}
+		there := filepath.Join(to, strings.TrimPrefix(path, from))
+		if err := os.MkdirAll(filepath.Dir(there), 0o700); err != nil {
+			return err
+		}
+		return os.WriteFile(there, text, 0o600)
+	})
+	if err != nil {
+		t.Error(err)
 	}
 }
 
@@ -144,6 +174,40 @@ func TestStoreDamaged(t *testing.T) {
 				d.do(t, store, older)
 			}
 			b.checkRepaired(t, d, before)
+		})
+	}
+}
+
+// TestStoreRestored puts an older copy of the broker's store back, which was made while
+// the broker ran and was written to: a copy of last week's, of which nobody knows whether
+// it is whole.
+func TestStoreRestored(t *testing.T) {
+	t.Parallel()
+	for _, stopped := range []bool{true, false} {
+		t.Run(fmt.Sprint("stopped ", stopped), func(t *testing.T) {
+			t.Parallel()
+			b := newStormBench(t, t.TempDir(), "")
+			store, older := filepath.Join(b.dir, "nats"), filepath.Join(t.TempDir(), "older")
+			p := b.up(t)
+			b.record(t, "first", 100)
+			copied := make(chan struct{})
+			go func() {
+				defer close(copied)
+				copyOver(t, older, store)
+			}()
+			acked := b.record(t, "meanwhile", 100)
+			<-copied
+			acked = append(acked, b.record(t, "later", 200)...)
+			before := len(b.settled(t))
+			if stopped {
+				p.stop(t)
+			} else {
+				p.kill()
+			}
+			removed(t, store, "")
+			copyOver(t, store, older)
+			b.checkRepaired(t, storeDamage{lost: true}, before)
+			checkAcked(t, acked, journalOf(t, b.dir))
 		})
 	}
 }
