@@ -16,10 +16,16 @@ import (
 
 var stops = flag.Int("stops", 4, "how many times TestFreezeStorm stops the daemon, and TestBrokerStandsStill the broker")
 
-// still has a process stand still for a while.
-func (p *program) still(long time.Duration, meanwhile func()) (stopped, woken time.Time) {
-	stopped = time.Now()
+// still has a process stand still for a while. On a busy computer its threads go on for
+// a moment after the signal; stopped is when none does.
+func (p *program) still(t *testing.T, long time.Duration, meanwhile func()) (stopped, woken time.Time) {
+	t.Helper()
 	p.command.Process.Signal(syscall.SIGSTOP)
+	var status syscall.WaitStatus
+	if _, err := syscall.Wait4(p.command.Process.Pid, &status, syscall.WUNTRACED, nil); err != nil || !status.Stopped() {
+		t.Fatalf("the process did not stop: %v, status %x", err, status)
+	}
+	stopped = time.Now()
 	meanwhile()
 	time.Sleep(time.Until(stopped.Add(long)))
 	woken = time.Now()
@@ -58,12 +64,12 @@ func TestBrokerStandsStill(t *testing.T) {
 	b.settled(t)
 	endPulls := b.load.pull(t)
 	for range *stops {
-		server.still(time.Duration(chance.IntN(300))*time.Millisecond, func() {})
+		server.still(t, time.Duration(chance.IntN(300))*time.Millisecond, func() {})
 		time.Sleep(time.Duration(chance.IntN(300)) * time.Millisecond)
 	}
 	before := len(endsOf(t, b.dir))
 	var told time.Duration
-	server.still(0, func() {
+	server.still(t, 0, func() {
 		began := time.Now()
 		until(t, "the daemon to miss its broker", func() bool { return strings.Contains(healthText(b.web), "broker: ") })
 		told = time.Since(began)
@@ -157,7 +163,7 @@ func (f *freezes) round(t *testing.T, m freezeMoment) {
 	}
 	long := time.Duration(300+f.chance.IntN(2300)) * time.Millisecond
 	shown := make(chan string, 1)
-	stopped, woken := f.daemon.still(long, func() {
+	stopped, woken := f.daemon.still(t, long, func() {
 		go func() { shown <- shownForce(b.web) }() // the first to be answered
 		b.load.force.Store(m.after)
 	})
