@@ -314,7 +314,7 @@ func TestUnitsAreFoundByTheirName(t *testing.T) {
 	}
 }
 
-var decimalPattern = regexp.MustCompile(`^\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?`)
+var decimalPattern = regexp.MustCompile(`^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?`)
 
 // What is parsed agrees with exact fractions to half a millinewton, and what
 // was exact in newtons comes back from String.
@@ -330,12 +330,13 @@ func FuzzParseForce(f *testing.F) {
 			}
 			return
 		}
-		number := decimalPattern.FindString(s)
-		u, err := ParseForceUnit(strings.TrimSpace(s[len(number):]))
+		text := strings.TrimSpace(s)
+		number := decimalPattern.FindString(text)
+		u, err := ParseForceUnit(strings.TrimSpace(text[len(number):]))
 		if err != nil {
 			t.Fatalf("%q was accepted: %v", s, err)
 		}
-		exact := rat(t, strings.TrimSpace(number))
+		exact := rat(t, number)
 		exact.Mul(exact, big.NewRat(u.unit().num, u.unit().den))
 		off := exact.Sub(exact, new(big.Rat).SetInt64(int64(got)))
 		if off.Abs(off).Cmp(big.NewRat(1, 2)) > 0 {
