@@ -138,7 +138,7 @@ func TestOnAMachine(t *testing.T) {
 // the bench to other computers.
 func (b *machineBench) install(t *testing.T) {
 	t.Helper()
-	b.do("mkdir -p /root/tape && tar -xf /dev/vdb -C /root/tape && cd /root/tape && install thimbled /usr/local/bin/")
+	b.do("mkdir -p /var/tmp/tape && tar -xf /dev/vdb -C /var/tmp/tape && cd /var/tmp/tape && install thimbled /usr/local/bin/")
 	text, err := os.ReadFile("../../systemd/README.md")
 	if err != nil {
 		t.Fatal(err)
@@ -262,8 +262,8 @@ func (b *machineBench) provesAnItem(t *testing.T) {
 	if text := b.get(t, "/certificate/"+job+".pdf"); !strings.HasPrefix(text, "%PDF-") {
 		t.Errorf("the certificate begins with %.20q", text)
 	}
-	b.do("thimbled backup /var/lib/thimbled /root/copy")
-	if out := b.do("thimbled audit /root/copy"); !strings.Contains(out, "is sound") {
+	b.do("thimbled backup /var/lib/thimbled /var/tmp/copy")
+	if out := b.do("thimbled audit /var/tmp/copy"); !strings.Contains(out, "is sound") {
 		t.Errorf("the audit of the copy says %s", out)
 	}
 }
