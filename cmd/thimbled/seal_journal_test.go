@@ -25,7 +25,7 @@ type sealedStory struct {
 // WriteSealedJournal makes a key and writes a journal of two tests, j-1 and j-2,
 // that is sealed with it as a daemon does: after its start, each test, an inspection and
 // at its end.
-func WriteSealedJournal(t testing.TB, dir, key string) {
+func WriteSealedJournal(t testing.TB, dir, key string, thinned bool) {
 	if err := seal.MakeKey(key, "dock-3"); err != nil {
 		t.Fatal(err)
 	}
@@ -51,6 +51,9 @@ func WriteSealedJournal(t testing.TB, dir, key string) {
 	s.add(peak.ItemInspected{At: s.at, Job: "j-1", Item: "HL-0042", Inspector: "B. Ek", Accepted: true, Examined: "wires, eyes", By: "B. Ek"})
 	s.seal(sealInspected)
 	s.test(2, "HL-0043", 104*peak.Kilonewton)
+	if thinned {
+		s.removeTrace(1)
+	}
 	s.add(peak.DaemonStopped{At: s.at, Clean: true, Why: "asked to stop"})
 	s.seal(sealStopped)
 	if err := s.journal.Close(); err != nil {
@@ -73,6 +76,15 @@ func (s *sealedStory) seal(why string) {
 		s.t.Fatal(err)
 	}
 	s.add(e)
+}
+
+// removeTrace removes a pull's trace as one that is too old.
+func (s *sealedStory) removeTrace(pull int64) {
+	trace := s.traces[pull]
+	s.add(peak.TraceRemoved{At: s.at, Pull: pull, Name: trace.Name, SHA256: trace.SHA256, Why: "kept for 1 calendar months"})
+	if err := s.journal.RemoveTrace(trace.Name); err != nil {
+		s.t.Fatal(err)
+	}
 }
 
 // test makes a job of one pull to a force and ends it.

@@ -29,13 +29,19 @@ type sealedBench struct {
 // sealed makes a journal of two tests by the real writer and the real commands.
 func sealed(t *testing.T) sealedBench {
 	t.Helper()
+	return newSealedBench(t, false)
+}
+
+// newSealedBench is sealed; thinned says that the first test's trace was removed.
+func newSealedBench(t *testing.T, thinned bool) sealedBench {
+	t.Helper()
 	outside := t.TempDir()
 	b := sealedBench{
 		dir: filepath.Join(outside, "journal"), key: filepath.Join(outside, "seal-key"),
 		certificate: filepath.Join(outside, "j-1.html"), kept: filepath.Join(outside, "kept"),
 	}
 	b.public = b.key + ".pub"
-	main.WriteSealedJournal(t, b.dir, b.key)
+	main.WriteSealedJournal(t, b.dir, b.key, thinned)
 	must(t, "certificate", b.dir, "j-1", "-o", b.certificate, "--sign", "--key", b.key)
 	replace(t, b.kept, []byte(must(t, "checkpoints", b.dir)))
 	return b
@@ -268,6 +274,29 @@ func runScript(b sealedBench, script string, env ...string) (string, error) {
 	c.Dir, c.Env = b.dir, append(os.Environ(), env...)
 	out, err := c.CombinedOutput()
 	return string(out), err
+}
+
+// A trace that is on record as removed is missed neither by the command nor by the
+// script; that of the other test is.
+func TestRemovedTraceIsNotMissed(t *testing.T) {
+	script := stockScript(t)
+	if script == "" {
+		t.Skip("the script needs jq xxd openssl openssh-client (Debian: apt-get install …)")
+	}
+	b := newSealedBench(t, true)
+	must(t, "audit", b.dir, "--key", b.public)
+	if said, err := runScript(b, script); err != nil {
+		t.Errorf("the script ends with %v: %s", err, said)
+	}
+	if err := os.RemoveAll(filepath.Join(b.dir, "traces")); err != nil {
+		t.Fatal(err)
+	}
+	if status, out, _ := call(t, "audit", b.dir, "--key", b.public); status != 1 {
+		t.Errorf("without any trace the audit ends with %d: %s", status, out)
+	}
+	if said, err := runScript(b, script); err == nil || !strings.Contains(said, "a trace") {
+		t.Errorf("without any trace the script ends with %v: %s", err, said)
+	}
 }
 
 // A second party's copy finds out who cut the journal short behind a checkpoint,

@@ -76,9 +76,10 @@
 //	seq -f %012.0f "$records" | paste -d ' ' - "$w/before" | cmp - "$w/says" || bad "the chain"
 //	sums body | sed 's/.*/,"linehash":"&"}/' | cmp - "$w/end" || bad "a line"
 //
-//	# The traces.
-//	jq -r 'select(.type == "thimbled.pull.ended") | .data.trace | select(.) |
-//		"\(.sha256)  \(.name)"' "$w/all" >"$w/traces"
+//	# The traces, but for those that are on record as removed.
+//	jq -rs '(map(select(.type == "thimbled.trace.removed").data.name)) as $gone | .[] |
+//		select(.type == "thimbled.pull.ended") | .data.trace | select(.) |
+//		select(.name | IN($gone[]) | not) | "\(.sha256)  \(.name)"' "$w/all" >"$w/traces"
 //	[ ! -s "$w/traces" ] || sha256sum -c --quiet "$w/traces" || bad "a trace"
 //
 //	# The root of the tree over the first $1 lines: leaves are hashed behind a zero
