@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -219,14 +218,22 @@ func (w *world) wholeOnBroker() {
 	}
 }
 
-// audit checks the journal and the traces it names.
+// audit checks the journal, its seals and the traces it names.
 func (w *world) audit() {
 	dir := filepath.Join(w.t.TempDir(), "saved")
 	w.disk.save(w.t, w.dir, dir)
-	report, err := journal.Audit(dir)
-	if err != nil || !report.Sound() || report.Records != uint64(len(w.acked)) {
-		w.fail("audit: %d records of %d, %v, %w", report.Records, len(w.acked), report.Problems, cmp.Or(err, errors.New("no error")))
+	report, err := (&auditFlags{}).audit(dir, nil)
+	if err != nil {
+		w.fail("audit: %w", err)
+		return
 	}
+	if !report.sound() || report.Records != uint64(len(w.acked)) {
+		w.fail("audit: %d records of %d, %v", report.Records, len(w.acked), report.problems())
+	}
+	if w.config.Seal.Key != "" && report.seal.Sealed != int64(len(w.acked))-1 {
+		w.fail("the last checkpoint seals %d of %d records", report.seal.Sealed, len(w.acked))
+	}
+	w.seen.count["seal: sound"] += report.seal.Checkpoints
 	w.judgeTraces(dir)
 }
 

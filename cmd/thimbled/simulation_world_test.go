@@ -3,6 +3,9 @@ package main
 import (
 	"cmp"
 	"context"
+	"crypto/ed25519"
+	"crypto/x509"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -94,6 +97,9 @@ func newWorld(t testing.TB, seed uint64) *world {
 		t.Fatal(err)
 	}
 	c.Journal.SegmentSize = 8 << 10 // less than a config may say, so that there are many
+	if seed%2 == 1 {
+		c.Seal.Key = simulatedKey(t)
+	}
 	w := &world{
 		t: t, config: c, dir: filepath.Join(t.TempDir(), "j"), seed: seed, chance: rand.New(rand.NewPCG(seed, 9)),
 		begin: time.Now(), disk: newDisk(), seen: newTally(), acked: map[uint64][]byte{},
@@ -102,6 +108,20 @@ func newWorld(t testing.TB, seed uint64) *world {
 	w.broker = newBroker(seed, w.seen)
 	w.broker.reading = w.live
 	return w
+}
+
+// simulatedKey writes the key that signs in every world, so that a seed repeats byte for byte.
+func simulatedKey(t testing.TB) string {
+	t.Helper()
+	der, err := x509.MarshalPKCS8PrivateKey(ed25519.NewKeyFromSeed(make([]byte, ed25519.SeedSize)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "seal-key")
+	if err := os.WriteFile(path, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
 }
 
 // tally counts what happened, by kind.
