@@ -133,7 +133,7 @@ func (m *machine) boot() {
 	}
 }
 
-// adapter is one for a serial line on USB; its kind is FTDI's, which Linux knows.
+// adapter is one for a serial line on USB, of a kind that Linux has a driver for.
 const adapter = "usb-serial,id=adapter,chardev=cell,serial=cell"
 
 // socket connects to one of the emulator's.

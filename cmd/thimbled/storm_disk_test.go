@@ -64,11 +64,7 @@ func TestDiskFull(t *testing.T) {
 	acked := b.record(t, "before", 20)
 	b.settled(t)
 	filler := fill(t, disk)
-	c, err := dialStorm(b.nats)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer c.close()
+	c := b.dial(t)
 	var refusal error
 	for i := 0; refusal == nil; i++ { // the last page of the segment has room left
 		by := "full-" + time.Now().Format("150405.000000000")
@@ -126,11 +122,7 @@ func TestDiskFullAtStop(t *testing.T) {
 	}
 	b.settled(t)
 	filler := fill(t, disk)
-	c, err := dialStorm(b.nats)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer c.close()
+	c := b.dial(t)
 	for i := 0; roomOfPage(t, b.dir) > 200; i++ { // no record is that short
 		room := roomOfPage(t, b.dir)
 		fit := max(room/record, 1)
@@ -199,9 +191,7 @@ func (b *stormBench) checkFailedButAlive(t *testing.T) {
 // forceOf is the net force that the metrics show.
 func forceOf(t *testing.T, web string) float64 {
 	t.Helper()
-	_, rest, _ := strings.Cut(scrape(t, web), "\nthimbled_force_newtons ")
-	value, _, _ := strings.Cut(rest, "\n")
-	f, err := strconv.ParseFloat(value, 64)
+	f, err := strconv.ParseFloat(shownForce(web), 64)
 	if err != nil {
 		t.Fatal(err)
 	}

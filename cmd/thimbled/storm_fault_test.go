@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 )
@@ -31,13 +30,9 @@ func TestFrozen(t *testing.T) {
 		time.Sleep(1200 * time.Millisecond) // the rest before a pull
 		b.load.force.Store(8000)
 		until(t, "the pull to start", func() bool { return started(t, b.dir) == pulls+1 })
-		stopped := time.Now()
-		p.command.Process.Signal(syscall.SIGSTOP)
-		b.load.force.Store(9000) // what was asked before is answered with 8000
-		time.Sleep(1500 * time.Millisecond)
-		woken := time.Now()
-		p.command.Process.Signal(syscall.SIGCONT)
-		n.checkFresh(stopped, woken)
+		// What was asked before is answered with 8000.
+		stopped, woken := p.still(t, 1500*time.Millisecond, func() { b.load.force.Store(9000) })
+		n.checkFresh(freezeMoment{"in a pull", 8000, 9000}, stopped, woken, 1)
 		b.load.force.Store(0)
 		until(t, "the pull to end", func() bool { return len(endsOf(t, b.dir)) == pulls+1 })
 		checkGap(t, b.dir)
@@ -53,26 +48,6 @@ func started(t *testing.T, dir string) (pulls int) {
 		}
 	}
 	return pulls
-}
-
-// checkFresh hears the first readings after the process went on.
-func (n *rawNATS) checkFresh(stopped, woken time.Time) {
-	n.t.Helper()
-	for {
-		var r struct {
-			Taken time.Time `json:"taken_at"`
-			Force *float64  `json:"force_newtons"`
-		}
-		if err := json.Unmarshal(n.next().body, &r); err != nil {
-			n.t.Fatal(err)
-		}
-		if r.Force != nil && *r.Force == 8000 && r.Taken.After(stopped.Add(300*time.Millisecond)) {
-			n.t.Fatalf("the force from before the stop is shown as taken at %v; stopped at %v, woken at %v", r.Taken, stopped, woken)
-		}
-		if r.Force != nil && *r.Force == 9000 && r.Taken.After(woken) {
-			return
-		}
-	}
 }
 
 func checkGap(t *testing.T, dir string) {
@@ -143,13 +118,19 @@ func TestBrokerAwayForLong(t *testing.T) {
 }
 
 // healthText is what /healthz says; empty if it says nothing.
-func healthText(web string) string {
-	r, err := http.Get("http://" + web + "/healthz")
+func healthText(web string) string { return textAt(web, "/healthz") }
+
+// textAt is what the daemon serves under a path; empty if it does not answer.
+func textAt(web, path string) string {
+	r, err := http.Get("http://" + web + path)
 	if err != nil {
 		return ""
 	}
 	defer r.Body.Close()
-	text, _ := io.ReadAll(r.Body)
+	text, err := io.ReadAll(r.Body)
+	if err != nil {
+		return ""
+	}
 	return string(text)
 }
 

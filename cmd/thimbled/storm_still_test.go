@@ -4,9 +4,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
-	"io"
 	"math/rand/v2"
-	"net/http"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -168,7 +166,7 @@ func (f *freezes) round(t *testing.T, m freezeMoment) {
 		b.load.force.Store(m.after)
 	})
 	f.count, f.total = f.count+1, f.total+woken.Sub(stopped)
-	f.checkFresh(t, m, stopped, woken)
+	f.readings += f.nats.checkFresh(m, stopped, woken, 10)
 	if said := <-shown; said == "" || said == fmt.Sprint(m.before) && woken.Sub(stopped) > stale {
 		t.Errorf("%s: after %v the metrics show the force %q", m.name, woken.Sub(stopped), said)
 	}
@@ -186,16 +184,11 @@ const stale = 2100 * time.Millisecond
 
 // shownForce is the force in the metrics; "none" if there is none, empty without an answer.
 func shownForce(web string) string {
-	r, err := http.Get("http://" + web + "/metrics")
-	if err != nil {
+	text := textAt(web, "/metrics")
+	if text == "" {
 		return ""
 	}
-	defer r.Body.Close()
-	text, err := io.ReadAll(r.Body)
-	if err != nil {
-		return ""
-	}
-	_, rest, found := strings.Cut(string(text), "\nthimbled_force_newtons ")
+	_, rest, found := strings.Cut(text, "\nthimbled_force_newtons ")
 	if !found {
 		return "none"
 	}
@@ -203,27 +196,29 @@ func shownForce(web string) string {
 	return value
 }
 
-// checkFresh hears the readings until some are of after the stop. An answer of the
-// instrument from before it may have been taken a timeout later at most.
-func (f *freezes) checkFresh(t *testing.T, m freezeMoment, stopped, woken time.Time) {
-	t.Helper()
-	for fresh := 0; fresh < 10; {
+// checkFresh hears the readings until so many are of after the stop, and returns how many
+// there were. An answer of the instrument from before it may have been taken a timeout
+// later at most.
+func (n *rawNATS) checkFresh(m freezeMoment, stopped, woken time.Time, enough int) (readings int) {
+	n.t.Helper()
+	for fresh := 0; fresh < enough; {
 		var r struct {
 			Taken time.Time `json:"taken_at"`
 			Force *float64  `json:"force_newtons"`
 		}
-		if err := json.Unmarshal(f.nats.next().body, &r); err != nil {
-			t.Fatal(err)
+		if err := json.Unmarshal(n.next().body, &r); err != nil {
+			n.t.Fatal(err)
 		}
 		if r.Taken.Before(stopped) || r.Force == nil {
 			continue
 		}
-		f.readings++
+		readings++
 		if *r.Force == float64(m.before) && r.Taken.After(stopped.Add(300*time.Millisecond)) {
-			t.Fatalf("%s: the force from before the stop is shown as taken at %v; stopped at %v, woken at %v", m.name, r.Taken, stopped, woken)
+			n.t.Fatalf("%s: the force from before the stop is shown as taken at %v; stopped at %v, woken at %v", m.name, r.Taken, stopped, woken)
 		}
 		if *r.Force == float64(m.after) && r.Taken.After(woken) {
 			fresh++
 		}
 	}
+	return readings
 }

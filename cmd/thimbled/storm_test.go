@@ -189,14 +189,21 @@ func (b *stormBench) answers(t testing.TB) {
 	})
 }
 
-// record has the daemon record n commands and returns what each was by.
-func (b *stormBench) record(t testing.TB, tag string, n int) []string {
+// dial connects to the broker until the test ends.
+func (b *stormBench) dial(t testing.TB) *stormClient {
 	t.Helper()
 	c, err := dialStorm(b.nats)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer c.close()
+	t.Cleanup(c.close)
+	return c
+}
+
+// record has the daemon record n commands and returns what each was by.
+func (b *stormBench) record(t testing.TB, tag string, n int) []string {
+	t.Helper()
+	c := b.dial(t)
 	var all []string
 	for i := range n {
 		by := fmt.Sprintf("%s-%d", tag, i)
