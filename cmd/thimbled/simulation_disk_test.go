@@ -152,14 +152,24 @@ func (m *mount) dead() bool {
 	return m.state.dead
 }
 
-// draw returns a number that the operation and the name alone decide.
+// place is a name as seen from the daemon's folder, whose own name and those above it are
+// others in each run.
+func (m *mount) place(name string) string {
+	place, err := filepath.Rel(m.home, name)
+	if err != nil {
+		panic(err) // both are absolute
+	}
+	return place
+}
+
+// draw returns a number that the operation and the place alone decide.
 func (m *mount) draw(op, name string) (uint64, error) {
 	m.state.Lock()
 	defer m.state.Unlock()
 	if m.state.dead {
 		return 0, errDead
 	}
-	op += " " + strings.TrimPrefix(name, m.home)
+	op += " " + m.place(name)
 	m.state.count[op]++
 	h := fnv.New64a()
 	fmt.Fprint(h, m.seed, op, m.state.count[op])
