@@ -144,7 +144,13 @@ func (b *browser) devtools(command string, params map[string]any) {
 // run runs a function body in the page and decodes what it returns.
 func (b *browser) run(script string, to any, args ...any) {
 	b.t.Helper()
-	b.call("POST", "/execute/sync", map[string]any{"script": script, "args": append([]any{}, args...)}, to)
+	if err := b.tryRun(script, to, args...); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+func (b *browser) tryRun(script string, to any, args ...any) error {
+	return b.try("POST", "/execute/sync", map[string]any{"script": script, "args": append([]any{}, args...)}, to)
 }
 
 // await runs a function body that is given a callback as its last argument, and
@@ -154,30 +160,52 @@ func (b *browser) await(script string, to any, args ...any) {
 	b.call("POST", "/execute/async", map[string]any{"script": script, "args": append([]any{}, args...)}, to)
 }
 
+// elementKey is what the protocol names an element by.
+const elementKey = "element-6066-11e4-a52e-4f735466cecf"
+
 // element is the id of the first element that a CSS selector finds.
 func (b *browser) element(selector string) string {
 	b.t.Helper()
 	var got map[string]string
 	b.call("POST", "/element", map[string]any{"using": "css selector", "value": selector}, &got)
-	for _, id := range got {
-		return id
-	}
-	return ""
+	return got[elementKey]
 }
 
-// click clicks on an element. Lists are drawn anew while they are looked at, so
-// an element that is gone is looked for again.
+// click clicks on an element. Lists are drawn anew and panels move while they are looked
+// at, so a click that finds its element gone, or misses it, is made again.
 func (b *browser) click(selector string) {
 	b.t.Helper()
-	for try := 1; ; try++ {
-		err := b.try("POST", "/element/"+b.element(selector)+"/click", nil, nil)
-		if err == nil {
-			return
-		}
-		if !strings.Contains(err.Error(), "stale element") || try == 20 {
+	b.until("a click on "+selector, func() bool {
+		hit, err := b.tryClick(map[string]string{elementKey: b.element(selector)})
+		if err != nil && !passes(err) {
 			b.t.Fatalf("click on %s: %v", selector, err)
 		}
+		return hit
+	})
+}
+
+// tryClick says whether an element was hit. A choice in a list is heard by its list; who
+// was led to another page has hit.
+func (b *browser) tryClick(element map[string]string) (hit bool, err error) {
+	err = b.tryRun(`window.clickHit = false;
+		(arguments[0].closest("select") ?? arguments[0]).addEventListener("click", () => { window.clickHit = true; }, { capture: true, once: true });`, nil, element)
+	if err == nil {
+		err = b.try("POST", "/element/"+element[elementKey]+"/click", nil, nil)
 	}
+	if err == nil {
+		err = b.tryRun(`return window.clickHit !== false`, &hit)
+	}
+	return hit, err
+}
+
+// passes says whether an error of the protocol is one of a moment.
+func passes(err error) bool {
+	for _, code := range []string{"stale element reference", "element not interactable", "element click intercepted"} {
+		if strings.Contains(err.Error(), `"error":"`+code+`"`) {
+			return true
+		}
+	}
+	return false
 }
 
 // write types a text into a field, in place of what is there.

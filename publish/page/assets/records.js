@@ -45,8 +45,10 @@ function line(key, content, make) {
   return node;
 }
 
-// show puts lines in a list, and gives the keyboard back its place in it.
+// show puts lines in a list, and gives the keyboard back its place in it. A list whose
+// lines are those it has is left alone, for a click on it may have begun.
 function show(list, none, nodes) {
+  if (nodes.length > 0 && nodes.length === list.children.length && nodes.every((node, i) => node === list.children[i])) return;
   const at = list.contains(document.activeElement) ? document.activeElement.dataset.key : null;
   list.replaceChildren(...(nodes.length > 0 ? nodes : [el("li", { class: "soft" }, none)]));
   if (at) list.querySelector(`[data-key="${CSS.escape(at)}"]`)?.focus();
