@@ -175,7 +175,13 @@ func (l *silentListener) Close() error {
 func (w *world) surroundings(m *mount) surroundings {
 	late := rand.New(rand.NewPCG(m.seed, 5))
 	return surroundings{
-		files: m, wall: w.wall, line: w.cable.open, broker: w.broker.connect, listen: listenToNobody,
+		files: m, wall: w.wall, line: w.cable.open, listen: listenToNobody,
+		broker: func(network, address string) (net.Conn, error) {
+			if m.dead() {
+				return nil, errDead
+			}
+			return w.broker.connect(network, address)
+		},
 		sleep: func(ctx context.Context, until time.Time) error {
 			timer := time.NewTimer(time.Until(until) + time.Duration(late.IntN(300_000)))
 			defer timer.Stop()
@@ -188,6 +194,10 @@ func (w *world) surroundings(m *mount) surroundings {
 		},
 	}
 }
+
+// boots is the time from one daemon's last moment to the start of the next. It is longer
+// than any takes to wind up, which depends on what comes first of what happens at once.
+const boots = 5 * time.Second
 
 // liveOnce runs one daemon until it dies or is stopped, and starts with what the one before
 // has left.
@@ -232,6 +242,7 @@ func (w *world) liveOnce() {
 		}
 	case <-died:
 	}
+	over := time.Now()
 	quiet()
 	around.Wait()
 	if w.calm {
@@ -239,6 +250,10 @@ func (w *world) liveOnce() {
 	}
 	cancel()
 	<-ended
+	if took := time.Since(over); took > boots && !w.calm {
+		w.fail("end: %w", fmt.Errorf("took %v", took))
+	}
+	time.Sleep(time.Until(over.Add(boots)))
 	w.end(m, died)
 }
 
