@@ -107,17 +107,6 @@ func newSoak(t *testing.T, dir string) *soak {
 	return s
 }
 
-func wakeAt(ctx context.Context, until time.Time) error {
-	timer := time.NewTimer(time.Until(until))
-	defer timer.Stop()
-	select {
-	case <-timer.C:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-}
-
 // soakForce is a pull to 102 kN each so often, held for half a minute, with some
 // newtons of noise.
 func soakForce(at time.Duration) peak.Force {
