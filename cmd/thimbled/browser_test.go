@@ -53,8 +53,22 @@ func openBrowser(t testing.TB) *browser {
 }
 
 // startDriver starts chromedriver on a free port and returns the address of its
-// sessions.
+// sessions. It draws a port of IPv6 and ends if that one is taken in IPv4: then it is
+// started again.
 func startDriver(t testing.TB, path string) string {
+	t.Helper()
+	var said string
+	for range 10 {
+		var port string
+		if port, said = tryDriver(t, path); port != "" {
+			return "http://127.0.0.1:" + port + "/session"
+		}
+	}
+	t.Fatalf("chromedriver did not say its port but:\n%s", said)
+	return ""
+}
+
+func tryDriver(t testing.TB, path string) (port, said string) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	c := exec.CommandContext(ctx, path, "--port=0")
@@ -68,15 +82,14 @@ func startDriver(t testing.TB, path string) string {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { cancel(); c.Wait() })
-	lines := bufio.NewScanner(out)
-	for lines.Scan() {
+	for lines := bufio.NewScanner(out); lines.Scan(); {
 		if _, port, ok := strings.Cut(lines.Text(), "started successfully on port "); ok {
 			go io.Copy(io.Discard, out)
-			return "http://127.0.0.1:" + strings.TrimSuffix(strings.TrimSpace(port), ".") + "/session"
+			return strings.TrimSuffix(strings.TrimSpace(port), "."), said
 		}
+		said += lines.Text() + "\n"
 	}
-	t.Fatal("chromedriver did not say its port")
-	return ""
+	return "", said
 }
 
 // try makes one call of the protocol.
