@@ -11,13 +11,12 @@ import (
 
 // What the tests of the whole program use of it.
 var (
-	Main        = main
-	FreeAddress = freeAddress
-	Run         = run
-	UntilAfter  = untilAfter
-	NameIn      = nameIn
-	NewCapped   = newCapped
-	NewLog      = newLog
+	Main       = main
+	Run        = run
+	UntilAfter = untilAfter
+	NameIn     = nameIn
+	NewCapped  = newCapped
+	NewLog     = newLog
 )
 
 // Streams makes the streams of a run in this process.

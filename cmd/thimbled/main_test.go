@@ -3,11 +3,15 @@ package main_test
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"log"
+	"math/rand/v2"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -152,7 +156,22 @@ func endsOf(t testing.TB, dir string) []pullEnd {
 	return pullEnds(t, events)
 }
 
+// nextPort is the port to try next. Those below 32768 are given to nobody who asks the
+// system for a free one, so that none is taken between its reservation and its use.
+var nextPort atomic.Int32
+
+func init() { nextPort.Store(10_000 + rand.Int32N(10_000)) }
+
+// reserve finds a free address on the loopback interface, another at each call.
 func reserve(t testing.TB) string {
 	t.Helper()
-	return main.FreeAddress("127.0.0.1:0")
+	for range 1000 {
+		address := fmt.Sprintf("127.0.0.1:%d", nextPort.Add(1))
+		if l, err := net.Listen("tcp", address); err == nil {
+			l.Close()
+			return address
+		}
+	}
+	t.Fatal("no free port")
+	return ""
 }
