@@ -244,7 +244,7 @@ func (w *world) liveOnce() {
 	cancel()
 	<-ended
 	if took := time.Since(over); took > boots && !w.calm {
-		w.fail("end: %w", fmt.Errorf("took %v", took))
+		w.fail("the daemon took %v to end", took)
 	}
 	time.Sleep(time.Until(over.Add(boots)))
 	w.end(m, died)
@@ -284,17 +284,10 @@ func (w *world) settleDown(r *life) {
 // wakeAt sleeps until then. It starts no timer that is over already: with the race
 // detector, two that look at one in the same bubble crash the runtime (go1.26).
 func wakeAt(ctx context.Context, until time.Time) error {
-	if !until.After(time.Now()) {
-		return ctx.Err()
+	if left := time.Until(until); left > 0 {
+		pass(ctx, left)
 	}
-	timer := time.NewTimer(time.Until(until))
-	defer timer.Stop()
-	select {
-	case <-timer.C:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return ctx.Err()
 }
 
 // pass is false when the time is over.
